@@ -52,6 +52,16 @@ func (o *Object) Path(key string) string { return join(o.path, key) }
 // Reject notes a fault of the caller's finding.
 func (o *Object) Reject(key, want string) { o.r.reject(o.Path(key), want) }
 
+// Ignore counts every key of this object as asked for: when a fault already noted makes its keys meaningless.
+func (o *Object) Ignore() {
+	if o.dead {
+		return
+	}
+	for i := range o.n.members {
+		o.n.members[i].asked = true
+	}
+}
+
 // Has reports whether the key is there, whatever its value. It does not count as reading it.
 func (o *Object) Has(key string) bool { return !o.dead && o.n.find(key) != nil }
 
