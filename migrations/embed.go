@@ -1,0 +1,11 @@
+// Package migrations holds the SQL that makes and changes Readback's tables: forward only, one transaction each, run by
+// the role that owns them. A migration that has been released is never edited; a new one follows it. Every table,
+// column and index carries a comment.
+package migrations
+
+import "embed"
+
+// Files are the migrations, NNNN_verb_noun.sql, in the format of goose.
+//
+//go:embed [0-9]*.sql
+var Files embed.FS
