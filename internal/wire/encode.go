@@ -1,0 +1,143 @@
+package wire
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strconv"
+
+	"readback/internal/stream"
+)
+
+// Outgoing is a message of the server.
+type Outgoing interface{ say() string }
+
+// Welcome answers hello: who the client is signed in as, and how often to send a beat.
+type Welcome struct {
+	Connection stream.ID     `json:"connection"`
+	Member     stream.ID     `json:"member"`
+	Org        stream.ID     `json:"org"`
+	Roles      []stream.Role `json:"roles"`
+	HeartbeatS int           `json:"heartbeat_s"` // send a beat this often, in seconds
+	Now        string        `json:"now"`         // the server's clock, see Instant
+	Expires    string        `json:"expires"`     // when the access token runs out
+	Protocol   int           `json:"protocol"`
+}
+
+// Entry is one durable entry of a followed stream.
+type Entry struct {
+	Stream stream.Ref
+	Seq    uint64
+	Hash   stream.Hash
+	Body   json.RawMessage            // the canonical bytes that were hashed, sent as they are
+	Opened map[string]json.RawMessage // personal values this member may see, by the path of the sealed one in the body
+}
+
+// CaughtUp says that the entries up to Seq have been sent; those that follow are new.
+type CaughtUp struct {
+	Stream stream.Ref `json:"stream"`
+	Seq    uint64     `json:"seq"`
+}
+
+// Accepted answers a command that is an entry now, durable before this is sent.
+type Accepted struct {
+	Stream   stream.Ref  `json:"stream"`
+	Command  stream.ID   `json:"command"`
+	Seq      uint64      `json:"seq"`
+	Hash     stream.Hash `json:"hash"`
+	Type     string      `json:"type"` // of the entry
+	At       string      `json:"at"`
+	Repeated bool        `json:"repeated"` // the command had been answered before; this is that answer
+}
+
+// Refused answers a message that changed nothing. Stream and Command are there as far as the message could be read.
+type Refused struct {
+	Stream  *stream.Ref `json:"stream,omitempty"`
+	Command *stream.ID  `json:"command,omitempty"`
+	Problem Problem     `json:"problem"`
+}
+
+// Presence is who follows a stream now. The latest one counts; earlier ones may have been dropped.
+type Presence struct {
+	Stream stream.Ref `json:"stream"`
+	Here   []Person   `json:"here"`
+}
+
+// Person is somebody who is there.
+type Person struct {
+	Member stream.ID     `json:"member"`
+	Org    stream.ID     `json:"org"`
+	Roles  []stream.Role `json:"roles"`
+}
+
+// Ended says that the server follows a stream no longer for this client, and why.
+type Ended struct {
+	Stream stream.Ref `json:"stream"`
+	Reason string     `json:"reason"`
+}
+
+// Pulse answers a Beat. On the wire it is a beat too.
+type Pulse struct {
+	N   uint64 `json:"n"`
+	Now string `json:"now"`
+}
+
+func (Welcome) say() string  { return "welcome" }
+func (Entry) say() string    { return "entry" }
+func (CaughtUp) say() string { return "caught-up" }
+func (Accepted) say() string { return "accepted" }
+func (Refused) say() string  { return "refused" }
+func (Presence) say() string { return "presence" }
+func (Ended) say() string    { return "ended" }
+func (Pulse) say() string    { return "beat" }
+
+// Encode writes a message as one frame. It fails only on an entry whose opened values are not JSON.
+func Encode(m Outgoing) ([]byte, error) {
+	if e, ok := m.(Entry); ok {
+		return e.frame()
+	}
+	var b bytes.Buffer
+	b.WriteString(`{"say":"` + m.say() + `",`)
+	start := b.Len()
+	if err := object(&b, m); err != nil {
+		return nil, fmt.Errorf("encode %s: %w", m.say(), err)
+	}
+	frame := b.Bytes()
+	frame = append(frame[:start], frame[start+1:]...) // the object's own opening brace
+	return frame, nil
+}
+
+// frame writes the body byte by byte as it is: a marshaller would escape characters that the canonical text does not.
+func (e Entry) frame() ([]byte, error) {
+	b := make([]byte, 0, len(e.Body)+256)
+	b = append(b, `{"say":"entry","stream":{"kind":"`...)
+	b = append(b, e.Stream.Kind...)
+	b = append(b, `","id":"`...)
+	b = append(b, e.Stream.ID.String()...)
+	b = append(b, `"},"seq":`...)
+	b = strconv.AppendUint(b, e.Seq, 10)
+	b = append(b, `,"hash":"`...)
+	b = append(b, e.Hash.String()...)
+	b = append(b, `","body":`...)
+	b = append(b, e.Body...)
+	if len(e.Opened) > 0 {
+		var opened bytes.Buffer
+		if err := object(&opened, e.Opened); err != nil {
+			return nil, fmt.Errorf("encode opened values of entry %d: %w", e.Seq, err)
+		}
+		b = append(b, `,"opened":`...)
+		b = append(b, opened.Bytes()...)
+	}
+	return append(b, '}'), nil
+}
+
+// object appends v, without the line break that the encoder ends with.
+func object(b *bytes.Buffer, v any) error {
+	enc := json.NewEncoder(b)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	b.Truncate(b.Len() - 1)
+	return nil
+}
