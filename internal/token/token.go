@@ -1,0 +1,188 @@
+// Package token issues and checks access tokens: JSON Web Tokens (RFC 7519) signed with Ed25519 (RFC 8037), which say
+// who a client has signed in as and until when. What that member may do is not in the token: it is looked up at every
+// command.
+//
+// A token is accepted in one form only, the one that Issue writes (RFC 8725): algorithm EdDSA, our own type, a key id of
+// our set and no other header, our issuer and audience, all of our claims, and one base64url spelling. So a token has
+// one text, and a token of any other kind, even one signed by the same key, is not an access token.
+//
+// Tokens is immutable and may be used from many goroutines.
+package token
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/golang-jwt/jwt/v5"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/wire"
+)
+
+// Type is the typ header: RFC 8725, section 3.11, asks for one that nothing else uses.
+const Type = "readback-access+jwt"
+
+// Leeway is how far apart the clocks of two nodes may be.
+const Leeway = 2 * time.Second
+
+// ErrExpired is the cause of a refusal where nothing but the time is wrong with a token.
+var ErrExpired = errors.New("token: expired")
+
+// Config says whose tokens are issued and taken.
+type Config struct {
+	Issuer   string              // iss: this installation
+	Audience string              // aud: what the token is for
+	Sign     ed25519.PrivateKey  // signs new tokens
+	Accept   []ed25519.PublicKey // keys that signed before and whose tokens have not all run out
+	Lasts    time.Duration       // how long a new token is good for
+	Now      func() time.Time
+}
+
+// Access is what a token says.
+type Access struct {
+	Member  stream.ID
+	Org     stream.ID
+	Session stream.ID // jti: this sign-in
+	Expires time.Time
+}
+
+// Tokens issues and checks.
+type Tokens struct {
+	c      Config
+	kid    string
+	keys   map[string]ed25519.PublicKey // by key id
+	parser *jwt.Parser
+}
+
+type claims struct {
+	jwt.RegisteredClaims
+	Org string `json:"org"`
+}
+
+// New checks the configuration.
+func New(c Config) (*Tokens, error) {
+	switch {
+	case c.Issuer == "" || c.Audience == "":
+		return nil, errors.New("token: issuer and audience are both needed")
+	case len(c.Sign) != ed25519.PrivateKeySize:
+		return nil, errors.New("token: the signing key is not an Ed25519 private key")
+	case c.Lasts < time.Second:
+		return nil, errors.New("token: a token must last a second or longer")
+	case c.Now == nil:
+		return nil, errors.New("token: no clock")
+	}
+	public := c.Sign.Public().(ed25519.PublicKey)
+	t := &Tokens{c: c, kid: KeyID(public), keys: map[string]ed25519.PublicKey{KeyID(public): public}}
+	for i, key := range c.Accept {
+		if len(key) != ed25519.PublicKeySize {
+			return nil, fmt.Errorf("token: accepted key %d is not an Ed25519 public key", i)
+		}
+		t.keys[KeyID(key)] = key
+	}
+	t.parser = jwt.NewParser(
+		jwt.WithValidMethods([]string{jwt.SigningMethodEdDSA.Alg()}), jwt.WithStrictDecoding(),
+		jwt.WithIssuer(c.Issuer), jwt.WithAudience(c.Audience),
+		jwt.WithExpirationRequired(), jwt.WithNotBeforeRequired(), jwt.WithIssuedAt(),
+		jwt.WithLeeway(Leeway), jwt.WithTimeFunc(c.Now),
+	)
+	return t, nil
+}
+
+// KeyID is the JWK thumbprint of a key (RFC 7638, RFC 8037 section 2): every node gives a key the same id.
+func KeyID(key ed25519.PublicKey) string {
+	x := base64.RawURLEncoding.EncodeToString(key)
+	sum := sha256.Sum256([]byte(`{"crv":"Ed25519","kty":"OKP","x":"` + x + `"}`))
+	return base64.RawURLEncoding.EncodeToString(sum[:])
+}
+
+// Issue makes a token for a new sign-in.
+func (t *Tokens) Issue(member, org stream.ID) (string, Access, error) {
+	now := t.c.Now().UTC().Truncate(time.Second) // what a numeric date holds
+	a := Access{Member: member, Org: org, Session: stream.NewID(), Expires: now.Add(t.c.Lasts).Truncate(time.Second)}
+	j := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
+		RegisteredClaims: jwt.RegisteredClaims{
+			Issuer: t.c.Issuer, Audience: jwt.ClaimStrings{t.c.Audience},
+			Subject: member.String(), ID: a.Session.String(),
+			IssuedAt: jwt.NewNumericDate(now), NotBefore: jwt.NewNumericDate(now), ExpiresAt: jwt.NewNumericDate(a.Expires),
+		},
+		Org: org.String(),
+	})
+	j.Header["typ"] = Type
+	j.Header["kid"] = t.kid
+	text, err := j.SignedString(t.c.Sign)
+	if err != nil {
+		return "", Access{}, fmt.Errorf("sign access token: %w", err)
+	}
+	return text, a, nil
+}
+
+// Check reads a token, or refuses it with a sign-in-needed fault whose cause is ErrExpired where only the time is wrong.
+func (t *Tokens) Check(text string) (Access, error) {
+	if len(text) > wire.MaxToken {
+		return Access{}, refuse(errors.New("longer than a token can be"))
+	}
+	if strings.ContainsAny(text, "\r\n") { // the strict base64 decoder still skips them
+		return Access{}, refuse(errors.New("a line break"))
+	}
+	var c claims
+	j, err := t.parser.ParseWithClaims(text, &c, t.key)
+	if err != nil {
+		return Access{}, refuse(err)
+	}
+	a := Access{Expires: c.ExpiresAt.UTC()}
+	for _, each := range []struct {
+		to   *stream.ID
+		name string
+		text string
+	}{{&a.Member, "sub", c.Subject}, {&a.Org, "org", c.Org}, {&a.Session, "jti", c.ID}} {
+		if *each.to, err = stream.ParseID(each.name, each.text); err != nil {
+			return Access{}, refuse(err)
+		}
+	}
+	if !j.Valid || c.IssuedAt == nil {
+		return Access{}, refuse(errors.New("without the time of issue"))
+	}
+	return a, nil
+}
+
+// key picks the key that the header names, after the header has been found to be one of ours: a header we do not write
+// might change what the rest means (RFC 7515, section 4.1.11).
+func (t *Tokens) key(j *jwt.Token) (any, error) {
+	if j.Header["typ"] != Type {
+		return nil, errors.New("of another type")
+	}
+	kid, _ := j.Header["kid"].(string)
+	key, ok := t.keys[kid]
+	if !ok {
+		return nil, errors.New("signed by a key that is not ours")
+	}
+	if len(j.Header) != 3 {
+		return nil, errors.New("a header that access tokens do not have")
+	}
+	return key, nil
+}
+
+func refuse(cause error) error {
+	f := fault.New(fault.SignInNeeded, "The access token is not valid. Sign in.")
+	if errors.Is(cause, jwt.ErrTokenExpired) && !otherwiseWrong(cause) {
+		f, cause = fault.New(fault.SignInNeeded, "The access token ran out. Sign in again."), fmt.Errorf("%w: %w", ErrExpired, cause)
+	}
+	return f.Because(cause)
+}
+
+// otherwiseWrong reports whether the claims have a fault besides their age.
+func otherwiseWrong(err error) bool {
+	for _, other := range []error{jwt.ErrTokenRequiredClaimMissing, jwt.ErrTokenInvalidAudience, jwt.ErrTokenInvalidIssuer,
+		jwt.ErrTokenNotValidYet, jwt.ErrTokenUsedBeforeIssued} {
+		if errors.Is(err, other) {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,293 @@
+package token_test
+
+import (
+	"crypto/ed25519"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/json"
+	"errors"
+	"maps"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/golang-jwt/jwt/v5"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/token"
+)
+
+var (
+	start    = time.Date(2026, 11, 25, 10, 20, 30, 400_000_000, time.UTC)
+	ours     = ed25519.NewKeyFromSeed([]byte(strings.Repeat("a", 32)))
+	previous = ed25519.NewKeyFromSeed([]byte(strings.Repeat("b", 32)))
+	theirs   = ed25519.NewKeyFromSeed([]byte(strings.Repeat("c", 32)))
+	b64      = base64.RawURLEncoding
+)
+
+func config(now func() time.Time) token.Config {
+	return token.Config{
+		Issuer: "https://bay.example", Audience: "readback", Sign: ours,
+		Accept: []ed25519.PublicKey{previous.Public().(ed25519.PublicKey)}, Lasts: time.Hour, Now: now,
+	}
+}
+
+func tokens(t *testing.T, now func() time.Time) *token.Tokens {
+	t.Helper()
+	tk, err := token.New(config(now))
+	require.NoError(t, err)
+	return tk
+}
+
+func at(moment time.Time) func() time.Time { return func() time.Time { return moment } }
+
+func TestIssuedTokenIsRead(t *testing.T) {
+	t.Parallel()
+	tk := tokens(t, at(start))
+	member, org := stream.NewID(), stream.NewID()
+	text, issued, err := tk.Issue(member, org)
+	require.NoError(t, err)
+	got, err := tk.Check(text)
+	require.NoError(t, err)
+	require.Equal(t, issued, got)
+	require.Equal(t, token.Access{Member: member, Org: org, Session: issued.Session,
+		Expires: time.Date(2026, 11, 25, 11, 20, 30, 0, time.UTC)}, got)
+
+	_, second, err := tk.Issue(member, org)
+	require.NoError(t, err)
+	require.NotEqual(t, issued.Session, second.Session)
+}
+
+func TestTimeBounds(t *testing.T) {
+	t.Parallel()
+	text, a, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID())
+	require.NoError(t, err)
+	issued := start.Truncate(time.Second)
+	for _, c := range []struct {
+		name    string
+		now     time.Time
+		ok      bool
+		expired bool
+	}{
+		{"another node's clock is behind by the leeway", issued.Add(-token.Leeway), true, false},
+		{"not valid yet", issued.Add(-token.Leeway - time.Second), false, false},
+		{"the last moment", a.Expires.Add(token.Leeway - time.Nanosecond), true, false},
+		{"expired", a.Expires.Add(token.Leeway), false, true},
+		{"long expired", a.Expires.AddDate(1, 0, 0), false, true},
+	} {
+		_, err := tokens(t, at(c.now)).Check(text)
+		if c.ok {
+			require.NoError(t, err, c.name)
+			continue
+		}
+		require.True(t, fault.Is(err, fault.SignInNeeded), c.name)
+		require.Equal(t, c.expired, errors.Is(err, token.ErrExpired), c.name)
+	}
+}
+
+func good() (header, payload map[string]any) {
+	return map[string]any{"alg": "EdDSA", "typ": token.Type, "kid": token.KeyID(ours.Public().(ed25519.PublicKey))},
+		map[string]any{
+			"iss": "https://bay.example", "aud": "readback", "iat": start.Unix(), "nbf": start.Unix(), "exp": start.Unix() + 3600,
+			"sub": "01940000-0000-7000-8000-0000000000b1", "org": "01940000-0000-7000-8000-0000000000b0",
+			"jti": "01940000-0000-7000-8000-0000000000e1",
+		}
+}
+
+// sign writes a token without the library under test.
+func sign(t *testing.T, header, payload map[string]any, signer func(text []byte) []byte) string {
+	t.Helper()
+	h, err := json.Marshal(header)
+	require.NoError(t, err)
+	p, err := json.Marshal(payload)
+	require.NoError(t, err)
+	text := b64.EncodeToString(h) + "." + b64.EncodeToString(p)
+	return text + "." + b64.EncodeToString(signer([]byte(text)))
+}
+
+func with(key ed25519.PrivateKey) func([]byte) []byte {
+	return func(text []byte) []byte { return ed25519.Sign(key, text) }
+}
+
+// The traps are those of RFC 8725 (sections 2 and 3) and RFC 7519; each token differs from a good one in the one thing
+// named.
+func TestTraps(t *testing.T) {
+	t.Parallel()
+	tk := tokens(t, at(start))
+	public := ours.Public().(ed25519.PublicKey)
+
+	header, payload := good()
+	_, err := tk.Check(sign(t, header, payload, with(ours)))
+	require.NoError(t, err, "the token that the others are changed from is good")
+	header["kid"] = token.KeyID(previous.Public().(ed25519.PublicKey))
+	_, err = tk.Check(sign(t, header, payload, with(previous)))
+	require.NoError(t, err, "one signed before the key was changed is good too")
+
+	type change map[string]any // nil: the member is left out
+	for _, c := range []struct {
+		name            string
+		header, payload change
+		signer          func([]byte) []byte
+	}{
+		{"alg none without a signature", change{"alg": "none"}, nil, func([]byte) []byte { return nil }},
+		{"alg none with a good signature", change{"alg": "none"}, nil, nil},
+		{"HS256 with the public key as the secret", change{"alg": "HS256"}, nil, func(text []byte) []byte {
+			mac := hmac.New(sha256.New, public)
+			mac.Write(text)
+			return mac.Sum(nil)
+		}},
+		{"alg in other case", change{"alg": "eddsa"}, nil, nil},
+		{"no alg", change{"alg": nil}, nil, nil},
+		{"a signature of zeros", nil, nil, func([]byte) []byte { return make([]byte, ed25519.SignatureSize) }},
+		{"a short signature", nil, nil, func(text []byte) []byte { return ed25519.Sign(ours, text)[:63] }},
+		{"signed by another key", nil, nil, with(theirs)},
+		{"signed by another key of the set than the one named", nil, nil, with(previous)},
+		{"unknown kid", change{"kid": token.KeyID(theirs.Public().(ed25519.PublicKey))}, nil, with(theirs)},
+		{"no kid", change{"kid": nil}, nil, nil},
+		{"kid is no text", change{"kid": 1}, nil, nil},
+		{"typ of an ordinary token", change{"typ": "JWT"}, nil, nil},
+		{"typ of RFC 9068", change{"typ": "at+jwt"}, nil, nil},
+		{"no typ", change{"typ": nil}, nil, nil},
+		{"crit", change{"crit": []string{"b64"}, "b64": false}, nil, nil},
+		{"a key of its own", change{"jwk": map[string]any{"kty": "OKP"}}, nil, nil},
+		{"wrong issuer", nil, change{"iss": "https://other.example"}, nil},
+		{"no issuer", nil, change{"iss": nil}, nil},
+		{"wrong audience", nil, change{"aud": "other"}, nil},
+		{"no audience", nil, change{"aud": nil}, nil},
+		{"no exp", nil, change{"exp": nil}, nil},
+		{"exp is a text", nil, change{"exp": "tomorrow"}, nil},
+		{"no nbf", nil, change{"nbf": nil}, nil},
+		{"no iat", nil, change{"iat": nil}, nil},
+		{"issued in the future", nil, change{"iat": start.Unix() + 60}, nil},
+		{"no sub", nil, change{"sub": nil}, nil},
+		{"sub in capitals", nil, change{"sub": "01940000-0000-7000-8000-0000000000B1"}, nil},
+		{"no org", nil, change{"org": nil}, nil},
+		{"no jti", nil, change{"jti": nil}, nil},
+		{"expired, and for somebody else", nil, change{"exp": start.Unix() - 60, "aud": "other"}, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			header, payload := good()
+			maps.Copy(header, c.header)
+			maps.Copy(payload, c.payload)
+			for _, m := range []map[string]any{header, payload} {
+				maps.DeleteFunc(m, func(_ string, v any) bool { return v == nil })
+			}
+			signer := c.signer
+			if signer == nil {
+				signer = with(ours)
+			}
+			_, err := tk.Check(sign(t, header, payload, signer))
+			require.True(t, fault.Is(err, fault.SignInNeeded), "%v", err)
+			require.False(t, errors.Is(err, token.ErrExpired))
+		})
+	}
+}
+
+// Base64url of 64 bytes ends in a character with four unused bits: sixteen texts decode to the same signature unless the
+// decoder is strict (RFC 4648, section 3.5).
+func TestATokenHasOneSpelling(t *testing.T) {
+	t.Parallel()
+	tk := tokens(t, at(start))
+	text, _, err := tk.Issue(stream.NewID(), stream.NewID())
+	require.NoError(t, err)
+	const alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+	accepted := 0
+	for _, last := range alphabet {
+		if _, err := tk.Check(text[:len(text)-1] + string(last)); err == nil {
+			accepted++
+		}
+	}
+	require.Equal(t, 1, accepted)
+	for name, other := range map[string]string{
+		"padded": text + "==", "line break at the end": text + "\n", "line break inside": text[:20] + "\r\n" + text[20:], "space before": " " + text, "four parts": text + ".x", "two parts": text[:strings.LastIndex(text, ".")],
+		"empty": "", "dots": "..", "a megabyte": strings.Repeat("a", 1<<20),
+	} {
+		_, err := tk.Check(other)
+		require.True(t, fault.Is(err, fault.SignInNeeded), name)
+	}
+}
+
+// testdata/jwt/README.md names the source of each.
+func TestPublishedVectors(t *testing.T) {
+	t.Parallel()
+	raw, err := os.ReadFile("../../testdata/jwt/vectors.json")
+	require.NoError(t, err)
+	var vectors map[string]struct {
+		Token      string
+		Thumbprint string                `json:"thumbprint_A3"`
+		Private    struct{ D, X string } `json:"jwk_private"`
+	}
+	require.NoError(t, json.Unmarshal(raw, &vectors))
+	require.Len(t, vectors, 6)
+
+	tk := tokens(t, at(start))
+	for name, v := range vectors {
+		_, err := tk.Check(v.Token)
+		require.True(t, fault.Is(err, fault.SignInNeeded), "%s: a sound token of somebody else is no access token", name)
+	}
+
+	v := vectors["RFC8037_A4_EdDSA"]
+	x, err := b64.DecodeString(v.Private.X)
+	require.NoError(t, err)
+	require.Equal(t, v.Thumbprint, token.KeyID(x), "RFC 8037 appendix A.3")
+	d, err := b64.DecodeString(v.Private.D)
+	require.NoError(t, err)
+	parts := strings.Split(v.Token, ".")
+	signature, err := jwt.SigningMethodEdDSA.Sign(parts[0]+"."+parts[1], ed25519.NewKeyFromSeed(d))
+	require.NoError(t, err)
+	require.Equal(t, parts[2], b64.EncodeToString(signature), "RFC 8037 appendix A.4: the method we use signs the same")
+
+	// RFC 7519, section 6.1, is the unsecured token; it must stay refused under an otherwise fitting configuration.
+	c := config(at(time.Unix(1300819380-60, 0)))
+	c.Issuer = "joe"
+	joe, err := token.New(c)
+	require.NoError(t, err)
+	_, err = joe.Check(vectors["RFC7519_6_1_unsecured"].Token)
+	require.True(t, fault.Is(err, fault.SignInNeeded))
+}
+
+func TestRefusalsShowNoToken(t *testing.T) {
+	t.Parallel()
+	text, _, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID())
+	require.NoError(t, err)
+	_, err = tokens(t, at(start.AddDate(1, 0, 0))).Check(text)
+	for e := err; e != nil; e = errors.Unwrap(e) {
+		for _, part := range strings.Split(text, ".") {
+			require.NotContains(t, e.Error(), part)
+		}
+	}
+}
+
+func TestNewRefusesHalfAConfiguration(t *testing.T) {
+	t.Parallel()
+	for name, spoil := range map[string]func(*token.Config){
+		"no issuer": func(c *token.Config) { c.Issuer = "" }, "no audience": func(c *token.Config) { c.Audience = "" },
+		"no key": func(c *token.Config) { c.Sign = nil }, "half a key": func(c *token.Config) { c.Accept = []ed25519.PublicKey{{1}} },
+		"no time": func(c *token.Config) { c.Lasts = 0 }, "no clock": func(c *token.Config) { c.Now = nil },
+	} {
+		c := config(at(start))
+		spoil(&c)
+		_, err := token.New(c)
+		require.Error(t, err, name)
+	}
+}
+
+// FuzzCheck: of all texts near a good token, only that token is taken.
+func FuzzCheck(f *testing.F) {
+	tk, err := token.New(config(at(start)))
+	require.NoError(f, err)
+	text, _, err := tk.Issue(stream.NewID(), stream.NewID())
+	require.NoError(f, err)
+	f.Add(text)
+	f.Add("..")
+	f.Fuzz(func(t *testing.T, other string) {
+		if _, err := tk.Check(other); err == nil && other != text {
+			t.Fatalf("accepted %q", other)
+		}
+	})
+}
