@@ -46,10 +46,9 @@ type Config struct {
 
 // Access is what a token says.
 type Access struct {
-	Member  stream.ID
-	Org     stream.ID
-	Session stream.ID // jti: this sign-in
-	Expires time.Time
+	ID          string // jti: this sign-in
+	Member, Org stream.ID
+	Expires     time.Time
 }
 
 // Tokens issues and checks.
@@ -102,13 +101,13 @@ func KeyID(key ed25519.PublicKey) string {
 }
 
 // Issue makes a token for a new sign-in.
-func (t *Tokens) Issue(member, org stream.ID) (string, Access, error) {
+func (t *Tokens) Issue(org, member stream.ID) (string, Access, error) {
 	now := t.c.Now().UTC().Truncate(time.Second) // what a numeric date holds
-	a := Access{Member: member, Org: org, Session: stream.NewID(), Expires: now.Add(t.c.Lasts).Truncate(time.Second)}
+	a := Access{ID: stream.NewID().String(), Member: member, Org: org, Expires: now.Add(t.c.Lasts).Truncate(time.Second)}
 	j := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
 		RegisteredClaims: jwt.RegisteredClaims{
 			Issuer: t.c.Issuer, Audience: jwt.ClaimStrings{t.c.Audience},
-			Subject: member.String(), ID: a.Session.String(),
+			Subject: member.String(), ID: a.ID,
 			IssuedAt: jwt.NewNumericDate(now), NotBefore: jwt.NewNumericDate(now), ExpiresAt: jwt.NewNumericDate(a.Expires),
 		},
 		Org: org.String(),
@@ -135,12 +134,13 @@ func (t *Tokens) Check(text string) (Access, error) {
 	if err != nil {
 		return Access{}, refuse(err)
 	}
-	a := Access{Expires: c.ExpiresAt.UTC()}
+	a := Access{ID: c.ID, Expires: c.ExpiresAt.UTC()}
+	var jti stream.ID
 	for _, each := range []struct {
 		to   *stream.ID
 		name string
 		text string
-	}{{&a.Member, "sub", c.Subject}, {&a.Org, "org", c.Org}, {&a.Session, "jti", c.ID}} {
+	}{{&a.Member, "sub", c.Subject}, {&a.Org, "org", c.Org}, {&jti, "jti", c.ID}} {
 		if *each.to, err = stream.ParseID(each.name, each.text); err != nil {
 			return Access{}, refuse(err)
 		}

@@ -49,17 +49,17 @@ func TestIssuedTokenIsRead(t *testing.T) {
 	t.Parallel()
 	tk := tokens(t, at(start))
 	member, org := stream.NewID(), stream.NewID()
-	text, issued, err := tk.Issue(member, org)
+	text, issued, err := tk.Issue(org, member)
 	require.NoError(t, err)
 	got, err := tk.Check(text)
 	require.NoError(t, err)
 	require.Equal(t, issued, got)
-	require.Equal(t, token.Access{Member: member, Org: org, Session: issued.Session,
+	require.Equal(t, token.Access{ID: issued.ID, Member: member, Org: org,
 		Expires: time.Date(2026, 11, 25, 11, 20, 30, 0, time.UTC)}, got)
 
-	_, second, err := tk.Issue(member, org)
+	_, second, err := tk.Issue(org, member)
 	require.NoError(t, err)
-	require.NotEqual(t, issued.Session, second.Session)
+	require.NotEqual(t, issued.ID, second.ID)
 }
 
 func TestTimeBounds(t *testing.T) {

@@ -3,7 +3,6 @@ package wire
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
 	"strconv"
 
 	"readback/internal/stream"
@@ -29,8 +28,8 @@ type Entry struct {
 	Stream stream.Ref
 	Seq    uint64
 	Hash   stream.Hash
-	Body   json.RawMessage            // the canonical bytes that were hashed, sent as they are
-	Opened map[string]json.RawMessage // personal values this member may see, by the path of the sealed one in the body
+	Body   json.RawMessage   // the canonical bytes that were hashed, sent as they are
+	Opened map[string]string // personal values this member may see, by the path of the sealed one in the body
 }
 
 // CaughtUp says that the entries up to Seq have been sent; those that follow are new.
@@ -91,24 +90,16 @@ func (Presence) say() string { return "presence" }
 func (Ended) say() string    { return "ended" }
 func (Pulse) say() string    { return "beat" }
 
-// Encode writes a message as one frame. It fails only on an entry whose opened values are not JSON.
-func Encode(m Outgoing) ([]byte, error) {
+// Encode writes a message as one frame.
+func Encode(m Outgoing) []byte {
 	if e, ok := m.(Entry); ok {
 		return e.frame()
 	}
-	var b bytes.Buffer
-	b.WriteString(`{"say":"` + m.say() + `",`)
-	start := b.Len()
-	if err := object(&b, m); err != nil {
-		return nil, fmt.Errorf("encode %s: %w", m.say(), err)
-	}
-	frame := b.Bytes()
-	frame = append(frame[:start], frame[start+1:]...) // the object's own opening brace
-	return frame, nil
+	return append([]byte(`{"say":"`+m.say()+`",`), object(m)[1:]...)
 }
 
 // frame writes the body byte by byte as it is: a marshaller would escape characters that the canonical text does not.
-func (e Entry) frame() ([]byte, error) {
+func (e Entry) frame() []byte {
 	b := make([]byte, 0, len(e.Body)+256)
 	b = append(b, `{"say":"entry","stream":{"kind":"`...)
 	b = append(b, e.Stream.Kind...)
@@ -121,23 +112,19 @@ func (e Entry) frame() ([]byte, error) {
 	b = append(b, `","body":`...)
 	b = append(b, e.Body...)
 	if len(e.Opened) > 0 {
-		var opened bytes.Buffer
-		if err := object(&opened, e.Opened); err != nil {
-			return nil, fmt.Errorf("encode opened values of entry %d: %w", e.Seq, err)
-		}
 		b = append(b, `,"opened":`...)
-		b = append(b, opened.Bytes()...)
+		b = append(b, object(e.Opened)...)
 	}
-	return append(b, '}'), nil
+	return append(b, '}')
 }
 
-// object appends v, without the line break that the encoder ends with.
-func object(b *bytes.Buffer, v any) error {
-	enc := json.NewEncoder(b)
+// object writes v, which must be made of texts, numbers and structures only: they always encode.
+func object(v any) []byte {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
 	if err := enc.Encode(v); err != nil {
-		return err
+		panic("wire: " + err.Error())
 	}
-	b.Truncate(b.Len() - 1)
-	return nil
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n"))
 }

@@ -31,7 +31,7 @@ func TestEncodeWritesEveryMessageOfTheServer(t *testing.T) {
 			Roles: []stream.Role{stream.Technician, stream.Owner}, HeartbeatS: 15, Now: wire.Instant(at),
 			Expires: wire.Instant(at.Truncate(time.Second).Add(12 * time.Hour)), Protocol: wire.Protocol},
 		wire.Entry{Stream: cal, Seq: 18, Hash: hash(1), Body: json.RawMessage("{\"a\":\"<&>\u2028\u2029é\",\"seq\":18}"),
-			Opened: map[string]json.RawMessage{"command.data.text": json.RawMessage(`"left < right"`)}},
+			Opened: map[string]string{"command.data.text": "left < right"}},
 		wire.Entry{Stream: stream.Ref{Kind: stream.Register, ID: id(t, "b0")}, Seq: 1, Hash: hash(2), Body: json.RawMessage(`{"seq":1}`)},
 		wire.CaughtUp{Stream: cal, Seq: 18},
 		wire.Accepted{Stream: cal, Command: cmd, Seq: 19, Hash: hash(3), Type: "read-back",
@@ -45,17 +45,10 @@ func TestEncodeWritesEveryMessageOfTheServer(t *testing.T) {
 	frames := lines(t, "server.jsonl")
 	require.Len(t, messages, len(frames))
 	for i, want := range frames {
-		got, err := wire.Encode(messages[i])
-		require.NoError(t, err)
+		got := wire.Encode(messages[i])
 		require.Equal(t, want, string(got))
 		require.True(t, json.Valid(got))
 	}
-}
-
-func TestEncodeReportsOpenedValuesThatAreNotJSON(t *testing.T) {
-	t.Parallel()
-	_, err := wire.Encode(wire.Entry{Body: json.RawMessage(`{}`), Opened: map[string]json.RawMessage{"a": json.RawMessage(`{`)}})
-	require.Error(t, err)
 }
 
 func TestEverySlugHasAStatusThatFitsItsKind(t *testing.T) {
