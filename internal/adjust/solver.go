@@ -19,6 +19,20 @@ func (w *Solver) Solve(dst *Solution, net *Network) {
 	w.appraise(dst, net)
 }
 
+// At appraises the network with the unknowns held at x: the covariance, redundancy and smallest errors it would have
+// there, whatever the values read. The priors stand about their starts with their standard deviations, as always.
+func (w *Solver) At(dst *Solution, net *Network, x []float64) {
+	n, m := len(net.Unknowns), len(net.Observations)
+	w.size(n, m)
+	dst.size(n, m)
+	w.scales(net)
+	copy(dst.X, x)
+	w.linearise(dst, net, Everything)
+	reflect(w.upper, w.step, w.cols, w.right, n, m)
+	dst.Settled, dst.Steps, dst.ChiSquare = substitute(w.upper, w.step, n), 0, math.NaN()
+	w.appraise(dst, net)
+}
+
 // Estimate adjusts the network with one reading left out, or Everything in. It gives the estimates, the residuals and
 // chi-square, not the appraisal of the readings. The residual of the reading left out is its value minus what the
 // others predict.
@@ -26,12 +40,9 @@ func (w *Solver) Estimate(dst *Solution, net *Network, without int) {
 	n, m := len(net.Unknowns), len(net.Observations)
 	w.size(n, m)
 	dst.size(n, m)
+	w.scales(net)
 	for i, u := range net.Unknowns {
 		dst.X[i] = u.Start
-		w.scale[i] = u.Prior
-		if math.IsInf(u.Prior, 1) {
-			w.scale[i] = 1
-		}
 	}
 	within, most := net.Within, net.MostSteps
 	if within == 0 {
@@ -83,6 +94,15 @@ func (w *Solver) Estimate(dst *Solution, net *Network, without int) {
 	}
 	if math.IsNaN(dst.ChiSquare) || math.IsInf(dst.ChiSquare, 0) {
 		dst.Settled = false
+	}
+}
+
+func (w *Solver) scales(net *Network) {
+	for i, u := range net.Unknowns {
+		w.scale[i] = u.Prior
+		if math.IsInf(u.Prior, 1) {
+			w.scale[i] = 1
+		}
 	}
 }
 

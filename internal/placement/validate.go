@@ -38,6 +38,9 @@ func (c *Case) faults(measured bool) error {
 	} else if _, known := c.position(c.Position); !known && (measured || c.Position != "") {
 		bad("position", "one of "+strings.Join(c.positionNames(), ", "))
 	}
+	if len(all) == 0 {
+		c.sightFaults(bad)
+	}
 	for i, r := range c.Readings {
 		c.readingFaults(r, "readings["+strconv.Itoa(i)+"].", measured, bad)
 	}
@@ -48,6 +51,24 @@ func (c *Case) faults(measured bool) error {
 		return nil
 	}
 	return fault.New(fault.InvalidInput, "The case does not fit together.", all[:min(len(all), 40)]...)
+}
+
+// nearestMM is how near the sensor in plan a target may be to have a direction from it.
+const nearestMM = 10
+
+// sightFaults checks that the directions to be judged exist.
+func (c *Case) sightFaults(bad func(name, want string)) {
+	_, byRange := c.Setup.Tolerance[RangeMM]
+	_, byAzimuth := c.Setup.Tolerance[AzimuthDeg]
+	if !byRange && !byAzimuth {
+		return
+	}
+	for i, p := range c.Setup.Positions {
+		s, err := c.sceneAt(p.Name)
+		if err == nil && s.target.Sub(*s.sensor).Plan().Length() < nearestMM {
+			bad("setup.positions["+strconv.Itoa(i)+"]", "a place at least 10 mm from the sensor in plan, as range or azimuth is judged")
+		}
+	}
 }
 
 func (c *Case) readingFaults(r Reading, path string, measured bool, bad func(name, want string)) {

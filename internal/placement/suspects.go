@@ -1,0 +1,77 @@
+package placement
+
+import "readback/internal/adjust"
+
+// suspects leaves each checked reading out in turn. Those whose absence mends the contradiction, and mends it about as
+// well as the best, are suspects, in the order of the readings. Where the full network did not settle, every reading
+// whose absence lets it settle is tried.
+func (c *Case) suspects(w *workbench, a *assessment) []Suspect {
+	type attempt struct{ chiSquare, likely float64 }
+	attempts := make(map[int]attempt, len(a.taken))
+	best, any := 0.0, false
+	var without adjust.Solution
+	for i := range a.taken {
+		if a.Settled && a.Redundancy[i] < adjust.LeastRedundancy {
+			continue
+		}
+		w.solver.Estimate(&without, &a.Network, i)
+		if !without.Settled {
+			continue
+		}
+		attempts[i] = attempt{without.ChiSquare, without.Residual[i]}
+		if !any || without.ChiSquare < best {
+			best, any = without.ChiSquare, true
+		}
+	}
+	all := []Suspect{}
+	for i := range a.taken {
+		t, tried := attempts[i]
+		if !tried || t.chiSquare > best+suspectNear || a.Settled && t.chiSquare > a.ChiSquare-largestW2 {
+			continue
+		}
+		all = append(all, Suspect{Reading: i, LikelyError: t.likely})
+	}
+	return all
+}
+
+// shared looks for one instrument whose readings share an error: leaving its common part open must mend the
+// contradiction, and no other instrument may explain it nearly as well.
+func (c *Case) shared(w *workbench, a *assessment) *Shared {
+	if !a.Settled {
+		return &Shared{}
+	}
+	type attempt struct {
+		name      string
+		chiSquare float64
+		mends     bool
+	}
+	var best, second *attempt
+	for _, name := range c.instrumentsUsedTwice() {
+		open := w.solve(c.network(a.scene, c.Readings, name))
+		if !open.Settled || open.ChiSquare > a.ChiSquare-largestW2 {
+			continue
+		}
+		t := &attempt{name, open.ChiSquare, !exceeds(open.ChiSquare, open.degrees())}
+		if best == nil || t.chiSquare < best.chiSquare {
+			best, second = t, best
+		} else if second == nil || t.chiSquare < second.chiSquare {
+			second = t
+		}
+	}
+	if best == nil || !best.mends || second != nil && second.chiSquare <= best.chiSquare+suspectNear {
+		return &Shared{}
+	}
+	return &Shared{Instrument: best.name}
+}
+
+// instrumentsUsedTwice lists, in the order of first use, the instruments with at least two readings.
+func (c *Case) instrumentsUsedTwice() []string {
+	count := make(map[string]int)
+	var names []string
+	for _, r := range c.Readings {
+		if count[r.Instrument]++; count[r.Instrument] == 2 {
+			names = append(names, r.Instrument)
+		}
+	}
+	return names
+}
