@@ -59,6 +59,14 @@ var forms = map[Quantity]form{
 	Slide:         {unit: MM, boardOnly: true, low: -5000, high: 5000, spokenName: "a slide"},
 }
 
+var orderNames = func() []string {
+	names := make([]string, len(order))
+	for i, q := range order {
+		names[i] = string(q)
+	}
+	return names
+}()
+
 // Unit is the unit the quantity is read in.
 func (q Quantity) Unit() Unit { return forms[q].unit }
 
@@ -119,11 +127,7 @@ func readReadings(all []*strict.Object) []Reading {
 }
 
 func readReading(o *strict.Object) Reading {
-	names := make([]string, len(order))
-	for i, q := range order {
-		names[i] = string(q)
-	}
-	r := Reading{Quantity: Quantity(o.Enum("quantity", names...))}
+	r := Reading{Quantity: Quantity(o.Enum("quantity", orderNames...))}
 	f, known := forms[r.Quantity]
 	if !known {
 		o.Ignore()

@@ -88,25 +88,34 @@ func (o *Object) Close() error {
 	return fault.New(fault.InvalidInput, "The input is not usable as it stands.", o.r.fields...)
 }
 
-// get marks the key as asked for. A missing one is a fault if want is not empty.
-func (o *Object) get(key, want string) *node {
+// find marks the key as asked for and gives its value, or nil.
+func (o *Object) find(key string) *node {
 	if o.dead {
 		return nil
 	}
 	m := o.n.find(key)
 	if m == nil {
-		if want != "" {
-			o.Reject(key, "missing: "+want)
-		}
 		return nil
 	}
 	m.asked = true
-	return m.value
+	return &m.value
 }
+
+// need is find for a required key. The words are made only when they are needed.
+func (o *Object) need(key string, want func() string) *node {
+	n := o.find(key)
+	if n == nil && !o.dead {
+		o.Reject(key, "missing: "+want())
+	}
+	return n
+}
+
+// say makes words of what is at hand.
+func say(want string) func() string { return func() string { return want } }
 
 // Float reads a required number.
 func (o *Object) Float(key string, g Range) float64 {
-	if n := o.get(key, g.want()); n != nil {
+	if n := o.need(key, g.want); n != nil {
 		return o.float(key, n, g)
 	}
 	return 0
@@ -114,7 +123,7 @@ func (o *Object) Float(key string, g Range) float64 {
 
 // OptFloat reads a number that may be absent; the second value says whether it was there.
 func (o *Object) OptFloat(key string, g Range) (float64, bool) {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.float(key, n, g), true
 	}
 	return 0, false
@@ -133,7 +142,7 @@ func (o *Object) float(key string, n *node, g Range) float64 {
 
 // Int reads a required whole number from low to high. 12.0 and 1e2 are not whole numbers as written.
 func (o *Object) Int(key string, low, high int64) int64 {
-	if n := o.get(key, wantInt(low, high)); n != nil {
+	if n := o.need(key, func() string { return wantInt(low, high) }); n != nil {
 		return o.int(key, n, low, high)
 	}
 	return 0
@@ -141,7 +150,7 @@ func (o *Object) Int(key string, low, high int64) int64 {
 
 // OptInt reads a whole number that may be absent.
 func (o *Object) OptInt(key string, low, high int64) (int64, bool) {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.int(key, n, low, high), true
 	}
 	return 0, false
@@ -163,7 +172,7 @@ func wantInt(low, high int64) string {
 
 // String reads a required string of 1 to most characters, without control characters.
 func (o *Object) String(key string, most int) string {
-	if n := o.get(key, wantString(most)); n != nil {
+	if n := o.need(key, func() string { return wantString(most) }); n != nil {
 		return o.string(key, n, most)
 	}
 	return ""
@@ -171,7 +180,7 @@ func (o *Object) String(key string, most int) string {
 
 // OptString reads a string that may be absent, otherwise as String.
 func (o *Object) OptString(key string, most int) string {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.string(key, n, most)
 	}
 	return ""
@@ -198,7 +207,7 @@ func wantString(most int) string {
 // Text reads a required string of up to most characters that may be empty and may hold line breaks and tabs.
 func (o *Object) Text(key string, most int) string {
 	want := "a text of up to " + strconv.Itoa(most) + " characters"
-	n := o.get(key, want)
+	n := o.need(key, say(want))
 	if n == nil {
 		return ""
 	}
@@ -212,7 +221,7 @@ func (o *Object) Text(key string, most int) string {
 
 // Enum reads a required string that must be one of the allowed.
 func (o *Object) Enum(key string, allowed ...string) string {
-	if n := o.get(key, wantEnum(allowed)); n != nil {
+	if n := o.need(key, func() string { return wantEnum(allowed) }); n != nil {
 		return o.enum(key, n, allowed)
 	}
 	return ""
@@ -220,7 +229,7 @@ func (o *Object) Enum(key string, allowed ...string) string {
 
 // OptEnum reads one of the allowed strings, or gives absent where the key is not there.
 func (o *Object) OptEnum(key, absent string, allowed ...string) string {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.enum(key, n, allowed)
 	}
 	return absent
@@ -243,7 +252,7 @@ func wantEnum(allowed []string) string {
 
 // Bool reads a required true or false.
 func (o *Object) Bool(key string) bool {
-	if n := o.get(key, "true or false"); n != nil {
+	if n := o.need(key, say("true or false")); n != nil {
 		return o.bool(key, n)
 	}
 	return false
@@ -251,7 +260,7 @@ func (o *Object) Bool(key string) bool {
 
 // OptBool reads true or false, or gives absent where the key is not there.
 func (o *Object) OptBool(key string, absent bool) bool {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.bool(key, n)
 	}
 	return absent
@@ -266,7 +275,7 @@ func (o *Object) bool(key string, n *node) bool {
 
 // Object reads a required nested object.
 func (o *Object) Object(key string) *Object {
-	n := o.get(key, "an object")
+	n := o.need(key, say("an object"))
 	if n == nil {
 		return &Object{r: o.r, path: o.Path(key), dead: true}
 	}
@@ -275,7 +284,7 @@ func (o *Object) Object(key string) *Object {
 
 // OptObject reads a nested object that may be absent; the second value says whether the key was there.
 func (o *Object) OptObject(key string) (*Object, bool) {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return o.r.open(n, o.Path(key)), true
 	}
 	return &Object{r: o.r, path: o.Path(key), dead: true}, false
@@ -294,12 +303,12 @@ func (r *reading) open(n *node, path string) *Object {
 
 // Objects reads a required list of least to most objects.
 func (o *Object) Objects(key string, least, most int) []*Object {
-	return o.objects(key, o.get(key, wantList("objects", least, most)), least, most)
+	return o.objects(key, o.need(key, func() string { return wantList("objects", least, most) }), least, most)
 }
 
 // OptObjects reads a list of objects that may be absent.
 func (o *Object) OptObjects(key string, least, most int) []*Object {
-	return o.objects(key, o.get(key, ""), least, most)
+	return o.objects(key, o.find(key), least, most)
 }
 
 func (o *Object) objects(key string, n *node, least, most int) []*Object {
@@ -307,20 +316,20 @@ func (o *Object) objects(key string, n *node, least, most int) []*Object {
 		return nil
 	}
 	all := make([]*Object, len(n.items))
-	for i, item := range n.items {
-		all[i] = o.r.open(item, index(o.Path(key), i))
+	for i := range n.items {
+		all[i] = o.r.open(&n.items[i], index(o.Path(key), i))
 	}
 	return all
 }
 
 // Strings reads a required list of least to most strings, each as String reads them with up to long characters.
 func (o *Object) Strings(key string, least, most, long int) []string {
-	return o.strings(key, o.get(key, wantList("texts", least, most)), least, most, long)
+	return o.strings(key, o.need(key, func() string { return wantList("texts", least, most) }), least, most, long)
 }
 
 // OptStrings reads a list of strings that may be absent.
 func (o *Object) OptStrings(key string, least, most, long int) []string {
-	return o.strings(key, o.get(key, ""), least, most, long)
+	return o.strings(key, o.find(key), least, most, long)
 }
 
 func (o *Object) strings(key string, n *node, least, most, long int) []string {
@@ -328,8 +337,8 @@ func (o *Object) strings(key string, n *node, least, most, long int) []string {
 		return nil
 	}
 	all := make([]string, len(n.items))
-	for i, item := range n.items {
-		all[i] = o.string(index(key, i), item, long)
+	for i := range n.items {
+		all[i] = o.string(index(key, i), &n.items[i], long)
 	}
 	return all
 }
@@ -372,7 +381,7 @@ func (o *Object) Members() iter.Seq2[string, *Object] {
 // Raw reads a required value of any kind and leaves its reading to somebody else. The bytes are shared with the
 // input.
 func (o *Object) Raw(key string) json.RawMessage {
-	if n := o.get(key, "a value"); n != nil {
+	if n := o.need(key, say("a value")); n != nil {
 		return n.raw
 	}
 	return nil
@@ -380,7 +389,7 @@ func (o *Object) Raw(key string) json.RawMessage {
 
 // OptRaw is Raw for a key that may be absent.
 func (o *Object) OptRaw(key string) json.RawMessage {
-	if n := o.get(key, ""); n != nil {
+	if n := o.find(key); n != nil {
 		return n.raw
 	}
 	return nil

@@ -11,11 +11,10 @@
 package strict
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
-	"io"
 	"strconv"
+	"strings"
 	"unicode/utf8"
 
 	"readback/internal/fault"
@@ -44,14 +43,14 @@ type node struct {
 	text    string // a string's value, or a number as it was written
 	truth   bool
 	members []member
-	items   []*node
+	items   []node
 	raw     []byte // the bytes of the value, shared with the input
 }
 
 type member struct {
 	key   string
-	value *node
 	asked bool
+	value node
 }
 
 // reading is what all objects of one input share.
@@ -99,7 +98,6 @@ func parse(raw []byte, path string, r *reading) (*node, *fault.Error) {
 	if !utf8.Valid(raw) {
 		return nil, bad("The input is not valid UTF-8.")
 	}
-	// Valid also refuses what follows the first value, and looseness of the token stream below.
 	if !json.Valid(raw) {
 		var v json.RawMessage
 		var at *json.SyntaxError
@@ -108,96 +106,132 @@ func parse(raw []byte, path string, r *reading) (*node, *fault.Error) {
 		}
 		return nil, bad("The input is not JSON.")
 	}
-	dec := json.NewDecoder(bytes.NewReader(raw))
-	dec.UseNumber()
-	p := parser{dec: dec, raw: raw, r: r}
-	n, err := p.value(path, 0)
-	if errors.Is(err, errDeep) {
+	w := walk{raw: raw, path: path, r: r}
+	w.space()
+	n := w.value(0)
+	if w.deep {
 		return nil, bad("The input nests deeper than " + strconv.Itoa(MaxDepth) + " levels.")
 	}
-	if err != nil {
-		return nil, bad("The input is not JSON: " + err.Error() + ".")
-	}
-	return n, nil
+	return &n, nil
 }
 
-var errDeep = errors.New("too deep")
-
-type parser struct {
-	dec *json.Decoder
-	raw []byte
-	r   *reading
+// walk goes over input that is known to be valid JSON, so it looks at nothing but the structure.
+type walk struct {
+	raw  []byte
+	at   int
+	deep bool
+	path string
+	keys []string // of the objects and lists around, to name a duplicate
+	r    *reading
 }
 
-func (p *parser) value(path string, depth int) (*node, error) {
-	if depth > MaxDepth {
-		return nil, errDeep
+func (w *walk) space() {
+	for w.at < len(w.raw) && (w.raw[w.at] == ' ' || w.raw[w.at] == '\n' || w.raw[w.at] == '\t' || w.raw[w.at] == '\r') {
+		w.at++
 	}
-	start := p.dec.InputOffset()
-	tok, err := p.dec.Token()
-	if err != nil {
-		if errors.Is(err, io.EOF) {
-			err = io.ErrUnexpectedEOF
-		}
-		return nil, err
-	}
-	n := &node{}
-	switch t := tok.(type) {
-	case nil:
-		n.kind = null
-	case bool:
-		n.kind, n.truth = boolean, t
-	case json.Number:
-		n.kind, n.text = number, t.String()
-	case string:
-		n.kind, n.text = text, t
-	case json.Delim:
-		if t == '{' {
-			n.kind = object
-			err = p.members(n, path, depth)
-		} else {
-			n.kind = list
-			err = p.items(n, path, depth)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	n.raw = bytes.TrimLeft(p.raw[start:p.dec.InputOffset()], " \t\r\n:,")
-	return n, nil
 }
 
-func (p *parser) members(n *node, path string, depth int) error {
-	for p.dec.More() {
-		tok, err := p.dec.Token()
-		if err != nil {
-			return err
+// value reads the value that starts here and the space after it.
+func (w *walk) value(depth int) node {
+	var n node
+	start := w.at
+	switch w.raw[w.at] {
+	case '{':
+		n.kind = object
+		w.inside('}', depth, func() { w.member(&n, depth) })
+	case '[':
+		n.kind = list
+		w.inside(']', depth, func() {
+			w.keys = append(w.keys, "["+strconv.Itoa(len(n.items))+"]")
+			n.items = append(n.items, w.value(depth+1))
+			w.keys = w.keys[:len(w.keys)-1]
+		})
+	case '"':
+		n.kind, n.text = text, w.string()
+	case 't', 'f', 'n':
+		n.kind, n.truth = boolean, w.raw[w.at] == 't'
+		if w.raw[w.at] == 'n' {
+			n.kind = null
 		}
-		key := tok.(string) // the input is valid JSON, so a member starts with a string
-		v, err := p.value(join(path, key), depth+1)
-		if err != nil {
-			return err
+		for w.at < len(w.raw) && 'a' <= w.raw[w.at] && w.raw[w.at] <= 'z' {
+			w.at++
 		}
-		if n.find(key) != nil {
-			p.r.reject(join(path, key), "given once")
-			continue
+	default:
+		for w.at < len(w.raw) && strings.IndexByte("+-.0123456789Ee", w.raw[w.at]) >= 0 {
+			w.at++
 		}
+		n.kind, n.text = number, string(w.raw[start:w.at])
+	}
+	n.raw = w.raw[start:w.at:w.at]
+	w.space()
+	return n
+}
+
+// inside reads what stands between an opening bracket and its end, element by element.
+func (w *walk) inside(end byte, depth int, element func()) {
+	if depth >= MaxDepth {
+		w.deep = true
+	}
+	w.at++
+	w.space()
+	for !w.deep && w.raw[w.at] != end {
+		element()
+		if !w.deep && w.raw[w.at] == ',' {
+			w.at++
+			w.space()
+		}
+	}
+	if !w.deep {
+		w.at++
+	}
+}
+
+func (w *walk) member(n *node, depth int) {
+	key := w.string()
+	w.space()
+	w.at++ // the colon
+	w.space()
+	w.keys = append(w.keys, key)
+	v := w.value(depth + 1)
+	if n.find(key) != nil {
+		w.r.reject(w.here(), "given once")
+	} else {
 		n.members = append(n.members, member{key: key, value: v})
 	}
-	_, err := p.dec.Token()
-	return err
+	w.keys = w.keys[:len(w.keys)-1]
 }
 
-func (p *parser) items(n *node, path string, depth int) error {
-	for p.dec.More() {
-		v, err := p.value(index(path, len(n.items)), depth+1)
-		if err != nil {
-			return err
+// here is the path of the value being read.
+func (w *walk) here() string {
+	path := w.path
+	for _, key := range w.keys {
+		if key[:min(1, len(key))] == "[" {
+			path += key
+		} else {
+			path = join(path, key)
 		}
-		n.items = append(n.items, v)
 	}
-	_, err := p.dec.Token()
-	return err
+	return path
+}
+
+// string reads the string that starts here.
+func (w *walk) string() string {
+	start, escaped := w.at, false
+	for w.at++; w.raw[w.at] != '"'; w.at++ {
+		if w.raw[w.at] == '\\' {
+			escaped = true
+			w.at++
+		}
+	}
+	w.at++
+	if !escaped {
+		return string(w.raw[start+1 : w.at-1])
+	}
+	var s string
+	if err := json.Unmarshal(w.raw[start:w.at], &s); err != nil {
+		return "" // cannot be: the input is valid
+	}
+	return s
 }
 
 func (n *node) find(key string) *member {
