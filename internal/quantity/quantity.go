@@ -1,7 +1,8 @@
 // Package quantity turns the one form of a measured value into the other. People and case files write decimals in
 // millimetres and degrees (keys ending in _mm and _deg); commands and entries carry integers in micrometres and
 // microdegrees (_um and _udeg), because the trail is hashed and integers have one spelling. The key's ending decides,
-// for a number and for an object or list of numbers under it; everything else passes untouched.
+// for a number and for an object or list of numbers under it; everything else passes untouched. A key that already has
+// the other form's ending is refused: otherwise a decimal would slip into the trail.
 package quantity
 
 import (
@@ -121,6 +122,13 @@ func replaceEndings(path, from, to string) string {
 	return b.String()
 }
 
+func join(path, key string) string {
+	if path == "" {
+		return key
+	}
+	return path + "." + key
+}
+
 func rewrite(raw json.RawMessage, ends func(unit) (from, to string), number func(unit, json.Number, string) (json.Number, error)) (json.RawMessage, error) {
 	d := json.NewDecoder(bytes.NewReader(raw))
 	d.UseNumber()
@@ -155,11 +163,11 @@ func rewrite(raw json.RawMessage, ends func(unit) (from, to string), number func
 						to, inside = strings.TrimSuffix(k, from)+ending, &u
 						break
 					}
+					if stem, already := strings.CutSuffix(k, ending); already {
+						return nil, fault.Badly(join(path, k), "no such key: this form has "+stem+from)
+					}
 				}
-				at := k
-				if path != "" {
-					at = path + "." + k
-				}
+				at := join(path, k)
 				if _, twice := out[to]; twice {
 					return nil, fault.Badly(at, "the value in one unit only")
 				}

@@ -53,6 +53,11 @@ func TestRefusals(t *testing.T) {
 	_, err = ToInteger(json.RawMessage(`{"a_mm":1e300}`))
 	require.Equal(t, "a_mm", fault.Of(err).Fields[0].Name)
 
+	_, err = ToDecimal(json.RawMessage(`{"floor":{"fixture_mm":1.5}}`)) // a decimal in the integer form
+	require.Equal(t, fault.Field{Name: "floor.fixture_mm", Want: "no such key: this form has fixture_um"}, fault.Of(err).Fields[0])
+	_, err = ToInteger(json.RawMessage(`{"toe_udeg":1}`))
+	require.Equal(t, "toe_udeg", fault.Of(err).Fields[0].Name)
+
 	err = FaultInInteger(fault.Badly("readings[2].value_mm", "at most 50000 mm"), "data")
 	require.Equal(t, "data.readings[2].value_um", fault.Of(err).Fields[0].Name)
 	require.Contains(t, fault.Of(err).Fields[0].Want, "micrometres")
