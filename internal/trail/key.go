@@ -27,10 +27,10 @@ const (
 // authenticates their commands. It prints as its id only. The zero Key is not usable.
 type Key struct {
 	id     stream.ID
-	secret *secret
+	secret func() *secret // behind a function even reflection, as fmt uses it on unexported fields, does not get at it
 }
 
-// secret keeps the bytes behind a pointer, out of the reach of printing by reflection, and what is derived from them.
+// secret is the key's bytes and what is derived from them once.
 type secret struct {
 	bytes [KeySize]byte
 	aead  cipher.AEAD
@@ -58,7 +58,7 @@ func KeyFrom(id stream.ID, b []byte) (Key, error) {
 		return Key{}, fmt.Errorf("derive from key %s: %w", id, err)
 	}
 	s.mac = mac
-	return Key{id, s}, nil
+	return Key{id, func() *secret { return s }}, nil
 }
 
 // newAEAD is AES-256-GCM under a key of KeySize bytes; nothing else can go wrong.
@@ -78,14 +78,14 @@ func newAEAD(key []byte) cipher.AEAD {
 func (k Key) ID() stream.ID { return k.id }
 
 // Bytes are the secret itself, for the one place that gives it away: the bundle.
-func (k Key) Bytes() []byte { return append([]byte(nil), k.secret.bytes[:]...) }
+func (k Key) Bytes() []byte { return append([]byte(nil), k.secret().bytes[:]...) }
 
 // Commitment binds the first entry of a stream to its key without giving the key away:
 // SHA-256 over a tag, the id as text and the key.
 func (k Key) Commitment() stream.Hash {
 	h := sha256.New()
 	h.Write([]byte(tagCommitment + k.id.String()))
-	h.Write(k.secret.bytes[:])
+	h.Write(k.secret().bytes[:])
 	var sum stream.Hash
 	h.Sum(sum[:0])
 	return sum
@@ -111,7 +111,7 @@ func (k Key) MAC(actor stream.Actor, cmd stream.Command) ([]byte, error) {
 	b = append(b, `,"type":`...)
 	b = appendString(b, cmd.Type)
 	b = append(b, '}')
-	h := hmac.New(sha256.New, k.secret.mac)
+	h := hmac.New(sha256.New, k.secret().mac)
 	h.Write(b)
 	return h.Sum(nil), nil
 }

@@ -40,7 +40,7 @@ func (k Key) Seal(random io.Reader, owner stream.ID, path, value string) (stream
 	if _, err := io.ReadFull(random, b); err != nil {
 		return stream.Sealed{}, fmt.Errorf("draw a nonce: %w", err)
 	}
-	b = k.secret.aead.Seal(b, b[:nonceSize], []byte(value), additional(k.id, owner, path))
+	b = k.secret().aead.Seal(b, b[:nonceSize], []byte(value), additional(k.id, owner, path))
 	return stream.Sealed{Sealed: stream.SealedValue{K: k.id, V: base64url.EncodeToString(b)}}, nil
 }
 
@@ -53,7 +53,7 @@ func (k Key) Open(owner stream.ID, path string, s stream.Sealed) (string, error)
 	if err != nil || len(b) < nonceSize+gcmSize || base64url.EncodeToString(b) != s.Sealed.V {
 		return "", fmt.Errorf("%s: %w", path, ErrSealed)
 	}
-	value, err := k.secret.aead.Open(nil, b[:nonceSize], b[nonceSize:], additional(k.id, owner, path))
+	value, err := k.secret().aead.Open(nil, b[:nonceSize], b[nonceSize:], additional(k.id, owner, path))
 	if err != nil {
 		return "", fmt.Errorf("%s: %w", path, ErrSealed)
 	}

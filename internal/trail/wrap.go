@@ -22,7 +22,7 @@ type WrappedKey struct {
 var ErrWrapped = errors.New("the key was wrapped by another wrapping key, or changed since")
 
 // WrappingKey wraps and unwraps Keys. It never prints. The zero value is not usable.
-type WrappingKey struct{ aead *cipher.AEAD }
+type WrappingKey struct{ aead func() cipher.AEAD }
 
 // WrappingKeyFrom is the wrapping key of the given 32 bytes.
 func WrappingKeyFrom(b []byte) (WrappingKey, error) {
@@ -30,7 +30,7 @@ func WrappingKeyFrom(b []byte) (WrappingKey, error) {
 		return WrappingKey{}, fmt.Errorf("wrapping key: %d bytes, want %d", len(b), KeySize)
 	}
 	aead := newAEAD(b)
-	return WrappingKey{&aead}, nil
+	return WrappingKey{func() cipher.AEAD { return aead }}, nil
 }
 
 // Wrap encrypts a key for the database.
@@ -39,7 +39,7 @@ func (w WrappingKey) Wrap(random io.Reader, k Key) (WrappedKey, error) {
 	if _, err := io.ReadFull(random, b); err != nil {
 		return WrappedKey{}, fmt.Errorf("draw a nonce: %w", err)
 	}
-	b = (*w.aead).Seal(b, b[:nonceSize], k.secret.bytes[:], []byte(tagWrapped+k.id.String()))
+	b = w.aead().Seal(b, b[:nonceSize], k.secret().bytes[:], []byte(tagWrapped+k.id.String()))
 	return WrappedKey{ID: k.id, Box: b}, nil
 }
 
@@ -48,7 +48,7 @@ func (w WrappingKey) Unwrap(k WrappedKey) (Key, error) {
 	if len(k.Box) != nonceSize+KeySize+gcmSize {
 		return Key{}, fmt.Errorf("key %s: a box of %d bytes: %w", k.ID, len(k.Box), ErrWrapped)
 	}
-	b, err := (*w.aead).Open(nil, k.Box[:nonceSize], k.Box[nonceSize:], []byte(tagWrapped+k.ID.String()))
+	b, err := w.aead().Open(nil, k.Box[:nonceSize], k.Box[nonceSize:], []byte(tagWrapped+k.ID.String()))
 	if err != nil {
 		return Key{}, fmt.Errorf("key %s: %w", k.ID, ErrWrapped)
 	}
