@@ -1,0 +1,410 @@
+package live
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// mostTries is how often a command is decided anew because another node was faster.
+const mostTries = 20
+
+// Receipt is the answer to an accepted command: the entry it made.
+type Receipt struct {
+	Seq      uint64
+	Hash     stream.Hash
+	Type     string // of the entry
+	At       time.Time
+	Repeated bool // the command had been accepted before; this is its first answer
+}
+
+// Do gives a command to a stream and returns when its entry is durable, or with the refusal. When ctx ends first, the
+// command goes on: what became of it shows when the same is sent again.
+func (h *Hub) Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd stream.Command) (Receipt, error) {
+	select {
+	case <-h.clock.compared:
+	case <-ctx.Done():
+		return Receipt{}, ctx.Err()
+	}
+	if err := h.Ready(); err != nil {
+		return Receipt{}, err
+	}
+	l, err := h.arrive(ctx, ref)
+	if err != nil {
+		return Receipt{}, err
+	}
+	c := &command{actor: actor, plain: cmd, answer: make(chan answer, 1)}
+	if err := l.put(c); err != nil {
+		l.release()
+		return Receipt{}, err
+	}
+	select {
+	case got := <-c.answer:
+		return got.receipt, got.err
+	case <-l.done:
+		select {
+		case got := <-c.answer:
+			return got.receipt, got.err
+		default:
+			return Receipt{}, l.ended()
+		}
+	case <-ctx.Done():
+		return Receipt{}, ctx.Err()
+	}
+}
+
+// command is one command on its way through a line.
+type command struct {
+	actor  stream.Actor
+	plain  stream.Command // as sent
+	answer chan answer    // holds one
+
+	// What is worked out once for all tries.
+	admitted json.RawMessage
+	seal     []string
+	refused  error // by Admit
+	sealed   json.RawMessage
+	key      trail.Key // the one sealed and mac were made with
+	mac      []byte
+	made     *trail.WrappedKey // key was made for this command, which opens the stream
+}
+
+type answer struct {
+	receipt Receipt
+	err     error
+}
+
+func (c *command) refuse(err error) { c.answer <- answer{err: err} }
+
+func (c *command) run(l *line) {
+	ctx, cancel := context.WithTimeout(l.hub.hard, l.hub.cfg.Patience)
+	defer cancel()
+	receipt, err := l.accept(ctx, c)
+	switch n := &l.hub.count; {
+	case err != nil:
+		n.refused.Add(1)
+	case receipt.Repeated:
+		n.repeated.Add(1)
+	default:
+		n.accepted.Add(1)
+	}
+	l.release()
+	c.answer <- answer{receipt, err}
+}
+
+// accept decides the command, makes its entry durable and shows it. Another node may append in between; then what it
+// appended is read and the command is looked at again from the start.
+func (l *line) accept(ctx context.Context, c *command) (Receipt, error) {
+	sent := false // this very command may have been written by us
+	for range mostTries {
+		from := l.fold.Seq
+		a, e, err := l.draft(ctx, c)
+		var again *repeated
+		switch {
+		case errors.As(err, &again):
+			return l.receipt(ctx, again.seq, !sent)
+		case l.endErr != nil:
+			return Receipt{}, l.endErr
+		case err != nil && (c.refused != nil || fault.Of(err).Kind() == fault.Internal || fault.Of(err).Kind() == fault.Unavailable):
+			return Receipt{}, err
+		case err != nil:
+			// Refused by what this node knows; another may know more.
+			if missed := l.catchUp(ctx); missed != nil {
+				return Receipt{}, missed
+			}
+			if l.fold.Seq == from {
+				return Receipt{}, err
+			}
+			continue
+		case l.fold.Seq != from:
+			continue // news came in while other streams were asked
+		}
+		outcome, err := l.append(ctx, a)
+		if err != nil {
+			l.wake() // it may stand there all the same
+			return Receipt{}, err
+		}
+		switch outcome {
+		case Won:
+			if err := l.take(ctx, a.Record, e); err != nil {
+				return Receipt{}, fmt.Errorf("fold own entry: %w", err) // it was tried before it was sent
+			}
+			return Receipt{Seq: e.Seq, Hash: e.Hash, Type: e.Type, At: e.At}, nil
+		case RunsElsewhere:
+			return Receipt{}, fault.New(fault.BusyElsewhere, "The specialist already runs another vehicle's routine. End or stop that one first.")
+		}
+		sent = true
+		l.hub.count.lost.Add(1)
+		if err := l.catchUp(ctx); err != nil {
+			return Receipt{}, err
+		}
+		if l.fold.Seq == 0 {
+			return Receipt{}, notHere(l.ref) // the id is another kind's
+		}
+	}
+	return Receipt{}, fault.New(fault.NotReady, "Others were faster each time. Send the same again.")
+}
+
+// repeated says that a command has had its answer, by the entry seq.
+type repeated struct{ seq uint64 }
+
+func (r *repeated) Error() string { return fmt.Sprintf("already answered by entry %d", r.seq) }
+
+// draft works out what to append for the command in the line's present state.
+func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, error) {
+	fail := func(err error) (Append, stream.Entry, error) { return Append{}, stream.Entry{}, err }
+	if err := l.visible(ctx, c); err != nil {
+		return fail(err)
+	}
+	cmd := c.plain
+	if l.fold.Seq > 0 {
+		// The key first: without it a command sent again cannot be told from a new one.
+		if err := l.useKey(ctx, c, cmd); err != nil {
+			return fail(err)
+		}
+		if seen, ok := l.fold.Seen[cmd.ID]; ok {
+			if trail.SameMAC(seen.MAC, c.mac) {
+				return fail(&repeated{seen.Seq})
+			}
+			return fail(fault.New(fault.IDReused, "This id belongs to another command. Give the new command an id of its own.",
+				fault.Field{Name: "id", Want: "an id that was not used before"}))
+		}
+	}
+	if err := l.admit(c); err != nil {
+		return fail(err)
+	}
+	cmd.Data = c.admitted
+	if l.fold.Seq == 0 {
+		if err := l.useKey(ctx, c, cmd); err != nil {
+			return fail(err)
+		}
+	}
+	if err := l.fold.CheckBase(cmd); err != nil {
+		return fail(err)
+	}
+	if c.sealed == nil {
+		var err error
+		if c.sealed, err = l.hub.sealData(l.ref.ID, c.key, c.admitted, c.seal); err != nil {
+			return fail(err)
+		}
+	}
+	cmd.Data = c.sealed
+
+	needs, err := l.rules.Needs(l.fold.State, c.actor, cmd)
+	if err != nil {
+		return fail(err)
+	}
+	from := l.fold.Seq
+	facts, err := l.facts(ctx, needs, c.key)
+	if err != nil {
+		return fail(err)
+	}
+	if l.fold.Seq != from {
+		return Append{}, stream.Entry{}, nil // the caller starts again
+	}
+	e, d, err := l.fold.Draft(c.actor, cmd, c.mac, needs, facts, trail.Moment(l.hub.clock.now()))
+	if err != nil {
+		return fail(err)
+	}
+	if e.Seq == 1 {
+		e.Opens = &stream.Opens{Rules: stream.RulesVersion}
+		if c.made != nil {
+			id, commitment := c.key.ID(), c.key.Commitment()
+			e.Opens.Key, e.Opens.Commitment = &id, &commitment
+		}
+	}
+	r, err := trail.Encode(e)
+	if err != nil {
+		return fail(err)
+	}
+	// From here on the entry is what was encoded, as everyone who reads it later has it. What cannot be folded must not
+	// be written.
+	if e, err = trail.Decode(r); err != nil {
+		return fail(fmt.Errorf("read back what was encoded: %w", err))
+	}
+	next, err := l.rules.Apply(l.fold.State, e)
+	if err != nil {
+		return fail(fmt.Errorf("apply %s of %s before writing it: %w", e.Type, l.ref, err))
+	}
+	return Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends}, e, nil
+}
+
+// visible refuses whoever must not know of the stream, and commands to one that is not there yet.
+func (l *line) visible(ctx context.Context, c *command) error {
+	if l.fold.Seq == 0 {
+		if c.plain.Type != l.hub.cfg.Opening[l.ref.Kind] {
+			return notHere(l.ref)
+		}
+		return nil
+	}
+	relation, err := l.hub.relation(ctx, l.fold, c.actor)
+	if err != nil {
+		return err
+	}
+	if relation == stream.Foreign {
+		return notHere(l.ref)
+	}
+	return nil
+}
+
+// admit checks the data, once.
+func (l *line) admit(c *command) error {
+	if c.admitted == nil && c.refused == nil {
+		c.admitted, c.seal, c.refused = l.rules.Admit(c.plain)
+	}
+	return c.refused
+}
+
+// useKey finds the key of the line's personal values, makes one for a new stream that has its own, and authenticates
+// the command with it.
+func (l *line) useKey(ctx context.Context, c *command, cmd stream.Command) error {
+	owner, err := l.rules.Key(l.fold.State, cmd)
+	if err != nil {
+		return err
+	}
+	var key trail.Key
+	switch {
+	case owner != l.ref:
+		key, err = l.keyOf(ctx, owner, c.actor)
+	case l.fold.Seq > 0:
+		key, err = l.hub.keyFrom(ctx, &l.fold.Opens)
+	case c.made != nil:
+		return nil
+	default:
+		if key, err = trail.NewKey(stream.NewID(), l.hub.cfg.Random); err != nil {
+			return err
+		}
+		wrapped, err := l.hub.cfg.Keys.Wrap(l.hub.cfg.Random, key)
+		if err != nil {
+			return fmt.Errorf("wrap a new key: %w", err)
+		}
+		c.made = &wrapped
+	}
+	if err != nil {
+		return err
+	}
+	if c.mac != nil && key.ID() == c.key.ID() {
+		return nil
+	}
+	if l.fold.Seq > 0 {
+		c.made = nil
+	}
+	c.key, c.sealed = key, nil
+	c.mac, err = key.MAC(c.actor, c.plain)
+	return err
+}
+
+// keyOf is the key of the stream that this one belongs to. A new stream may only be put under one of the actor's own.
+func (l *line) keyOf(ctx context.Context, owner stream.Ref, actor stream.Actor) (trail.Key, error) {
+	o, err := l.hub.arrive(ctx, owner)
+	if err != nil {
+		return trail.Key{}, err
+	}
+	defer o.release()
+	now := o.now.Load()
+	if l.fold.Seq == 0 && now.fold.Seq == 0 {
+		if err := o.await(ctx, o.look(), l); err != nil {
+			return trail.Key{}, err
+		}
+		now = o.now.Load()
+	}
+	if l.fold.Seq == 0 {
+		relation, err := l.hub.relation(ctx, &now.fold, actor)
+		if err != nil {
+			return trail.Key{}, err
+		}
+		if relation != stream.Own {
+			return trail.Key{}, notHere(owner)
+		}
+	}
+	return l.hub.keyFrom(ctx, &now.fold.Opens)
+}
+
+// keyFrom is the key that a stream's first entry names.
+func (h *Hub) keyFrom(ctx context.Context, o *stream.Opens) (trail.Key, error) {
+	if o.Key == nil {
+		return trail.Key{}, errors.New("a stream whose first entry names no key has no key of its own")
+	}
+	key, err := h.keys.get(ctx, *o.Key)
+	if errors.Is(err, errErased) {
+		return trail.Key{}, fault.New(fault.WrongPhase, "The personal values of this were erased; it takes no more entries.").Because(err)
+	}
+	return key, err
+}
+
+// append makes the entry durable. After an error nobody knows whether it is: the same bytes go again until the
+// Store says.
+func (l *line) append(ctx context.Context, a Append) (Outcome, error) {
+	const shortest, longest = 10 * time.Millisecond, time.Second
+	pause := shortest
+	for unsure := false; ; unsure = true {
+		outcome, err := l.hub.cfg.Store.Append(ctx, a)
+		var said *fault.Error
+		switch {
+		case err == nil && outcome == RunsElsewhere && unsure:
+			return Lost, nil // perhaps it is this very leg that runs: look
+		case err == nil:
+			return outcome, nil
+		case errors.As(err, &said) && said.Kind() != fault.Unavailable:
+			return 0, err
+		}
+		l.hub.count.unsure.Add(1)
+		t := time.NewTimer(pause)
+		select {
+		case <-t.C:
+			pause = min(2*pause, longest)
+		case <-ctx.Done():
+			t.Stop()
+			return 0, fault.New(fault.NotReady,
+				"Whether this was written is not known yet. Send the same again, with the same id.").Because(err)
+		}
+	}
+}
+
+// receipt is the answer that an earlier entry gave.
+func (l *line) receipt(ctx context.Context, seq uint64, repeated bool) (Receipt, error) {
+	records, err := l.load(ctx, seq-1)
+	if err != nil {
+		return Receipt{}, err
+	}
+	if len(records) == 0 {
+		return Receipt{}, fmt.Errorf("entry %d of %s is folded and not stored", seq, l.ref)
+	}
+	r := records[0]
+	return Receipt{Seq: r.Seq, Hash: r.Hash, Type: r.Type, At: r.At, Repeated: repeated}, nil
+}
+
+// sealData seals the named values at the top of a command's data.
+func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, names []string) (json.RawMessage, error) {
+	if len(names) == 0 {
+		return data, nil
+	}
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(data, &members); err != nil {
+		return nil, fmt.Errorf("seal: %w", err)
+	}
+	for _, name := range names {
+		raw, ok := members[name]
+		if !ok {
+			continue // optional, and not given
+		}
+		var plain string
+		if err := json.Unmarshal(raw, &plain); err != nil {
+			return nil, fmt.Errorf("seal %s: %w", name, err)
+		}
+		sealed, err := key.Seal(h.cfg.Random, owner, name, plain)
+		if err != nil {
+			return nil, fmt.Errorf("seal %s: %w", name, err)
+		}
+		if members[name], err = json.Marshal(sealed); err != nil {
+			return nil, fmt.Errorf("seal %s: %w", name, err)
+		}
+	}
+	return json.Marshal(members)
+}

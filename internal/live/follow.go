@@ -1,0 +1,320 @@
+package live
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync/atomic"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+)
+
+// Follower is who sees a stream as it goes on, such as a connection. One Follower may follow many streams; its
+// methods must then bear being called from many goroutines at once. Entry, Note and End are called by the streams'
+// goroutines and must never block, nor call the hub.
+type Follower interface {
+	// Past gives an entry that there was before following began. It is called within Follow and may wait for room, not
+	// longer than ctx.
+	Past(ctx context.Context, e Event) error
+
+	// Entry gives a new entry. False says that there is no room: the follower is ended with Slow and gets no more.
+	Entry(e Event) bool
+
+	// Note gives something that is true now and in no trail; the newest of a Key replaces one not sent yet. False says
+	// that it, or the one it replaced, is lost, which harms nothing.
+	Note(n Note) bool
+
+	// End says that the following ended, and why. It is not called after Following.Close returned.
+	End(ref stream.Ref, why Reason)
+}
+
+// Reason is why the hub ended a following.
+type Reason string
+
+const (
+	Slow       Reason = "slow"         // could not keep up: connect again and follow from the last entry
+	Leaving    Reason = "leaving"      // this server stops: the same, elsewhere
+	Failed     Reason = "failed"       // the stream could not be read: the same, later
+	OutOfSight Reason = "out-of-sight" // the stream is not the actor's to see any more
+)
+
+// Following is one Follower at one stream.
+type Following struct {
+	line     *line
+	actor    stream.Actor
+	follower Follower
+	relation stream.Relation // owned by the line's goroutine
+	closed   atomic.Bool
+}
+
+// Close ends the following. It may be called at any time and more than once. A call to the follower that has begun by
+// then may still be under way.
+func (g *Following) Close() {
+	if !g.closed.Swap(true) && g.line != nil {
+		g.line.nudge()
+	}
+}
+
+// Tell gives the others who take part a note that replaces this member's last one of that key. Only the owner's people
+// and the desk that claimed the stream take part.
+func (g *Following) Tell(key string, value []byte) error {
+	const mostKey, mostValue = 64, 4096 // bytes
+	if len(key) == 0 || len(key) > mostKey {
+		return fault.Badly("key", fmt.Sprintf("1 to %d bytes", mostKey))
+	}
+	if len(value) > mostValue {
+		return fault.New(fault.TooLarge, fmt.Sprintf("A note holds at most %d bytes.", mostValue))
+	}
+	if g.closed.Load() || g.line == nil {
+		return notHere(stream.Ref{Kind: "stream"})
+	}
+	if g.line.put(&tell{g, key, value}) != nil {
+		g.line.hub.count.dropped.Add(1)
+	}
+	return nil
+}
+
+// Follow gives the follower every entry after the given one, once and in order: first those that there are, then each
+// new one as it becomes durable. A desk whose claim is over gets what it had and is ended.
+func (h *Hub) Follow(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, f Follower) (*Following, error) {
+	l, err := h.arrive(ctx, ref)
+	if err != nil {
+		return nil, err
+	}
+	g := &Following{line: l, actor: actor, follower: f}
+	for {
+		j := &join{following: g, after: after, done: make(chan joined, 1)}
+		if err := l.put(j); err != nil {
+			l.release()
+			return nil, err
+		}
+		got, err := j.wait(ctx)
+		switch {
+		case err != nil: // the line releases itself for a following that is closed
+			return nil, err
+		case got.joined:
+			return g, nil
+		case got.err != nil:
+			l.release()
+			return nil, got.err
+		}
+		if after, err = h.past(ctx, l, g, got.relation, after); err != nil {
+			l.release()
+			return nil, err
+		}
+		if got.relation == stream.Ended {
+			l.release()
+			g.closed.Store(true)
+			f.End(ref, OutOfSight)
+			return g, nil
+		}
+	}
+}
+
+// past gives the follower the stored entries after the given one, and returns the number of the last.
+func (h *Hub) past(ctx context.Context, l *line, g *Following, relation stream.Relation, after uint64) (uint64, error) {
+	now := l.now.Load()
+	records, err := h.sight(ctx, &now.fold, g.actor, relation, after)
+	if err != nil {
+		return after, err
+	}
+	for _, r := range records {
+		ev := newEvent(r)
+		if opens(relation) {
+			ev = h.open(ctx, ev)
+		}
+		if err := g.follower.Past(ctx, ev); err != nil {
+			return after, err
+		}
+		after = r.Seq
+	}
+	return after, nil
+}
+
+// join is a following that wants to begin.
+type join struct {
+	following *Following
+	after     uint64
+	done      chan joined // holds one
+}
+
+// joined says that the following began, or why not; neither means that entries are missing that are not at hand.
+type joined struct {
+	joined   bool
+	relation stream.Relation
+	err      error
+}
+
+func (j *join) wait(ctx context.Context) (joined, error) {
+	l := j.following.line
+	select {
+	case got := <-j.done:
+		return got, nil
+	case <-l.done:
+		select {
+		case got := <-j.done:
+			return got, nil
+		default:
+			return joined{err: l.ended()}, nil
+		}
+	case <-ctx.Done():
+		j.following.closed.Store(true)
+		go func() { // what becomes of it is known soon, and the line must not stay in use
+			if got, _ := j.wait(context.Background()); !got.joined {
+				l.release()
+			} else {
+				l.nudge()
+			}
+		}()
+		return joined{}, ctx.Err()
+	}
+}
+
+func (j *join) refuse(err error) { j.done <- joined{err: err} }
+
+func (j *join) run(l *line) {
+	l.inTime(func(ctx context.Context) { j.done <- l.begin(ctx, j) })
+}
+
+// begin takes the follower in, if nothing is missing in between. It runs in the line's goroutine, so nothing can be
+// added meanwhile.
+func (l *line) begin(ctx context.Context, j *join) joined {
+	g := j.following
+	relation, err := l.hub.relation(ctx, l.fold, g.actor)
+	if err == nil && (!sees(relation) || j.after > l.fold.Seq) {
+		// By what this node knows; another may know more.
+		if err = l.catchUp(ctx); err == nil {
+			relation, err = l.hub.relation(ctx, l.fold, g.actor)
+		}
+	}
+	switch {
+	case err != nil:
+		return joined{err: err}
+	case relation == stream.Foreign:
+		return joined{err: notHere(l.ref)}
+	case j.after > l.fold.Seq:
+		return joined{err: fault.Badly("after", fmt.Sprintf("the number of an entry that exists, at most %d", l.fold.Seq))}
+	case relation == stream.Ended:
+		return joined{relation: relation}
+	case len(l.followers) >= l.hub.cfg.MostFollowers:
+		return joined{err: fault.New(fault.TooMany, "As many follow this already as there is room for.")}
+	case l.fold.Seq-j.after > uint64(len(l.recent)):
+		return joined{relation: relation}
+	}
+	for _, ev := range l.recent[uint64(len(l.recent))-(l.fold.Seq-j.after):] {
+		if opens(relation) {
+			ev = l.hub.open(ctx, ev)
+		}
+		if !g.follower.Entry(ev) {
+			l.hub.count.slow.Add(1)
+			return joined{err: fault.New(fault.TooMany, "The messages before were not read yet. Read them, then follow again.")}
+		}
+	}
+	g.relation = relation
+	l.followers = append(l.followers, g)
+	l.hub.count.followers.Add(1)
+	l.presence()
+	return joined{joined: true, relation: relation}
+}
+
+// publish shows a new entry to the followers and ends those who see no more. The desk whose claim the entry ends still
+// sees that one.
+func (l *line) publish(ctx context.Context, ev Event) {
+	if len(l.followers) == 0 {
+		return
+	}
+	var open *Event
+	changed := false
+	for i := 0; i < len(l.followers); {
+		g := l.followers[i]
+		if g.closed.Load() {
+			l.drop(i, "")
+			changed = true
+			continue
+		}
+		before := g.relation
+		after, err := l.hub.relation(ctx, l.fold, g.actor)
+		if err != nil {
+			l.drop(i, Failed)
+			changed = true
+			continue
+		}
+		g.relation = after
+		changed = changed || before != after
+		if before == stream.Claimed || sees(after) {
+			seen := ev
+			if opens(before) || opens(after) {
+				if open == nil {
+					o := l.hub.open(ctx, ev)
+					open = &o
+				}
+				seen = *open
+			}
+			if !g.follower.Entry(seen) {
+				l.hub.count.slow.Add(1)
+				l.drop(i, Slow)
+				changed = true
+				continue
+			}
+		}
+		if !sees(after) {
+			l.drop(i, OutOfSight)
+			continue
+		}
+		i++
+	}
+	if changed {
+		l.presence()
+	}
+}
+
+// recheck ends followers who see no more because of what happened in another stream.
+func (l *line) recheck(ctx context.Context) {
+	changed := false
+	for i := 0; i < len(l.followers); {
+		g := l.followers[i]
+		relation, err := l.hub.relation(ctx, l.fold, g.actor)
+		switch {
+		case err != nil:
+			// The Store is away; what they saw so far they were to see.
+		case !sees(relation):
+			l.drop(i, OutOfSight)
+			changed = true
+			continue
+		default:
+			changed = changed || g.relation != relation
+			g.relation = relation
+		}
+		i++
+	}
+	if changed {
+		l.presence()
+	}
+}
+
+// sweep lets go of followers that have closed.
+func (l *line) sweep() {
+	before := len(l.followers)
+	for i := 0; i < len(l.followers); {
+		if l.followers[i].closed.Load() {
+			l.drop(i, "")
+			continue
+		}
+		i++
+	}
+	if len(l.followers) < before {
+		l.presence()
+	}
+}
+
+// drop lets go of follower i, and tells it the reason unless it left by itself.
+func (l *line) drop(i int, why Reason) {
+	g := l.followers[i]
+	l.followers = slices.Delete(l.followers, i, i+1)
+	l.hub.count.followers.Add(-1)
+	if !g.closed.Swap(true) && why != "" {
+		g.follower.End(l.ref, why)
+	}
+	l.release()
+}

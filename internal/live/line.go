@@ -1,0 +1,329 @@
+package live
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// line is one open stream. Its goroutine, run, owns the fold and the followers.
+type line struct {
+	hub   *Hub
+	ref   stream.Ref
+	rules stream.Rules
+
+	mail     chan task     // never closed
+	poke     chan struct{} // something for attend; holds one
+	unwanted chan struct{} // closed by who took the line out of the hub's open ones
+	ready    chan struct{} // closed once the first entries are folded, or openErr is set
+	openErr  error
+	done     chan struct{} // closed when run has ended; endErr, if any, is set before
+	endErr   error
+
+	users   atomic.Int64 // who holds the line open; followers too
+	touched atomic.Bool  // used since the last tick
+	behind  atomic.Bool  // the bus says that there is more
+	now     atomic.Pointer[moment]
+
+	mu    sync.Mutex // guards asked
+	asked *look
+
+	// run's own
+	fold      *stream.Fold
+	recent    []Event // the newest, oldest first
+	followers []*Following
+}
+
+// moment is a line at one sequence number, for reading by anyone. Of its fold only what the entries made of the stream
+// may be used (State, Seq, Head, Opens, Fact): the maps in it go on.
+type moment struct {
+	fold   stream.Fold
+	actors sync.Map // members looked up, by id
+}
+
+// task is work for a line's goroutine. Exactly one of its methods is called, at most once.
+type task interface {
+	run(l *line)
+	refuse(err error)
+}
+
+// look is a wish to have read everything that is durable by now. Whoever wishes before the reading begins shares it.
+type look struct {
+	done chan struct{}
+	err  error
+}
+
+func newLine(h *Hub, rules stream.Rules, id stream.ID) *line {
+	l := &line{
+		hub: h, rules: rules, ref: stream.Ref{Kind: rules.Kind(), ID: id}, fold: stream.NewFold(rules, id),
+		mail: make(chan task, h.cfg.MostWaiting), poke: make(chan struct{}, 1),
+		unwanted: make(chan struct{}), ready: make(chan struct{}), done: make(chan struct{}),
+	}
+	l.now.Store(&moment{fold: *l.fold})
+	return l
+}
+
+func (l *line) run() {
+	defer l.end()
+	ctx, cancel := context.WithTimeout(l.hub.hard, l.hub.cfg.Patience)
+	l.openErr = l.catchUp(ctx)
+	cancel()
+	close(l.ready)
+	if l.openErr != nil {
+		l.endErr = l.openErr
+		return
+	}
+	tick := time.NewTicker(l.hub.cfg.IdleAfter)
+	defer tick.Stop()
+	for l.endErr == nil {
+		select {
+		case <-l.hub.stopping:
+			return
+		default:
+		}
+		select {
+		case t := <-l.mail:
+			t.run(l)
+		case <-l.poke:
+			l.inTime(l.attend)
+		case <-tick.C:
+			if !l.touched.Swap(false) && l.retire() {
+				return
+			}
+			l.inTime(l.recheck)
+		case <-l.unwanted:
+			return
+		case <-l.hub.stopping:
+			return
+		}
+		if l.fold.Seq == 0 && l.retire() {
+			return // nothing there: not worth remembering
+		}
+	}
+}
+
+// inTime runs work that is nobody's in particular.
+func (l *line) inTime(work func(context.Context)) {
+	ctx, cancel := context.WithTimeout(l.hub.hard, l.hub.cfg.Patience)
+	defer cancel()
+	work(ctx)
+}
+
+// retire takes the line out of the open ones, unless someone uses it.
+func (l *line) retire() bool {
+	l.hub.mu.Lock()
+	defer l.hub.mu.Unlock()
+	if l.users.Load() > 0 || len(l.mail) > 0 {
+		return false
+	}
+	l.hub.forget(l)
+	return true
+}
+
+// end refuses what still waits and ends the followers. What is put into the mail afterwards nobody reads; who did it
+// waits for done too.
+func (l *line) end() {
+	l.hub.mu.Lock()
+	l.hub.forget(l)
+	l.hub.mu.Unlock()
+	reason, err := Leaving, leaving()
+	if l.endErr != nil {
+		reason, err = Failed, l.endErr
+	}
+	for more := true; more; {
+		select {
+		case t := <-l.mail:
+			t.refuse(err)
+		default:
+			more = false
+		}
+	}
+	for len(l.followers) > 0 {
+		l.drop(0, reason)
+	}
+	l.mu.Lock()
+	k := l.asked
+	l.asked = nil
+	l.mu.Unlock()
+	if k != nil {
+		k.err = err
+		close(k.done)
+	}
+	close(l.done)
+}
+
+// release says that a user of the line is gone.
+func (l *line) release() {
+	if l.users.Add(-1) == 0 && l.now.Load().fold.Seq == 0 {
+		l.nudge()
+	}
+}
+
+func (l *line) nudge() {
+	select {
+	case l.poke <- struct{}{}:
+	default:
+	}
+}
+
+func (l *line) wake() {
+	l.behind.Store(true)
+	l.nudge()
+}
+
+// arrived waits until the line's first entries are folded.
+func (l *line) arrived(ctx context.Context) error {
+	select {
+	case <-l.ready:
+		return l.openErr
+	default:
+	}
+	select {
+	case <-l.ready:
+		return l.openErr
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// put gives the line a task, if there is room for it to wait.
+func (l *line) put(t task) error {
+	select {
+	case l.mail <- t:
+		return nil
+	default:
+		return fault.New(fault.TooMany, "Too much waits for this stream at the moment. Send the same again shortly.")
+	}
+}
+
+// ended is why a line that has ended did not do what it was asked.
+func (l *line) ended() error {
+	if l.endErr != nil {
+		return l.endErr
+	}
+	return leaving()
+}
+
+// look asks the line to read everything that is durable by now.
+func (l *line) look() *look {
+	l.mu.Lock()
+	if l.asked == nil {
+		l.asked = &look{done: make(chan struct{})}
+	}
+	k := l.asked
+	l.mu.Unlock()
+	l.nudge()
+	return k
+}
+
+// await waits until a look of the line is done. by is the line that waits, nil for someone else: it takes in its own
+// news meanwhile, or two lines could wait for each other.
+func (l *line) await(ctx context.Context, k *look, by *line) error {
+	var poke chan struct{}
+	if by != nil {
+		poke = by.poke
+	}
+	for {
+		select {
+		case <-k.done:
+			return k.err
+		case <-l.done:
+			select {
+			case <-k.done:
+				return k.err
+			default:
+				return l.ended()
+			}
+		case <-poke:
+			by.attend(ctx)
+		case <-ctx.Done():
+			return unavailable(ctx.Err())
+		}
+	}
+}
+
+// attend does what a poke may stand for: followers that are gone, news in the Store, looks.
+func (l *line) attend(ctx context.Context) {
+	l.sweep()
+	l.mu.Lock()
+	k := l.asked
+	l.asked = nil
+	l.mu.Unlock()
+	if k == nil && !l.behind.Load() {
+		return
+	}
+	l.behind.Store(false)
+	err := l.catchUp(ctx)
+	if k != nil {
+		k.err = err
+		close(k.done)
+	} else if err != nil {
+		l.hub.cfg.Log.WarnContext(ctx, "entries not read", "stream", l.ref.String(), "error", errors.Unwrap(err))
+	}
+}
+
+// catchUp folds and publishes what is durable and not folded yet. Entries that cannot be folded end the line.
+func (l *line) catchUp(ctx context.Context) error {
+	records, err := l.load(ctx, l.fold.Seq)
+	if err != nil {
+		return err
+	}
+	for _, r := range records {
+		e, err := trail.Decode(r)
+		if err == nil && e.Prev != l.fold.Head {
+			err = trail.Follows(l.fold.Seq, l.fold.Head, r)
+		}
+		if err == nil {
+			err = l.take(ctx, r, e)
+		}
+		if err != nil {
+			err = fmt.Errorf("fold %s: %w", l.ref, err)
+			l.hub.cfg.Log.ErrorContext(ctx, "stream not usable", "stream", l.ref.String(), "error", err)
+			l.endErr = fault.New(fault.InternalFault, "This "+string(l.ref.Kind)+" cannot be read. It was logged.").Because(err)
+			return l.endErr
+		}
+	}
+	return nil
+}
+
+func (l *line) load(ctx context.Context, after uint64) ([]trail.Record, error) {
+	return l.hub.load(ctx, l.ref, after)
+}
+
+func (h *Hub) load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+	select {
+	case h.loads <- struct{}{}:
+	case <-ctx.Done():
+		return nil, unavailable(ctx.Err())
+	}
+	defer func() { <-h.loads }()
+	records, err := h.cfg.Store.Load(ctx, ref, after)
+	if err != nil {
+		return nil, unavailable(fmt.Errorf("load %s: %w", ref, err))
+	}
+	return records, nil
+}
+
+// take folds the next durable entry and shows it to the followers.
+func (l *line) take(ctx context.Context, r trail.Record, e stream.Entry) error {
+	if err := l.fold.Apply(e); err != nil {
+		return err
+	}
+	l.now.Store(&moment{fold: *l.fold})
+	ev := newEvent(r)
+	if len(l.recent) >= l.hub.cfg.MostRecent {
+		copy(l.recent, l.recent[1:])
+		l.recent[len(l.recent)-1] = ev
+	} else {
+		l.recent = append(l.recent, ev)
+	}
+	l.publish(ctx, ev)
+	return nil
+}

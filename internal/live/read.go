@@ -1,0 +1,240 @@
+package live
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// View is a stream as one actor may see it at one moment.
+type View struct {
+	State    stream.State // what the kind's rules folded; never changed
+	Seq      uint64
+	Head     stream.Hash
+	Relation stream.Relation
+	Now      time.Time // by the corrected clock, for what follows from state and time
+
+	// Opened are the sealed values among the stream's entries in plain text, by the V of each. It is empty for those who
+	// may not read them, and lacks those whose key was destroyed.
+	Opened map[string]string
+}
+
+// visit gives a stream as it is in the Store by now, and what the actor is to it; never Foreign.
+func (h *Hub) visit(ctx context.Context, actor stream.Actor, ref stream.Ref) (*stream.Fold, stream.Relation, error) {
+	l, err := h.arrive(ctx, ref)
+	if err != nil {
+		return nil, "", err
+	}
+	defer l.release()
+	if err := l.await(ctx, l.look(), nil); err != nil {
+		return nil, "", err
+	}
+	now := l.now.Load()
+	relation, err := h.relation(ctx, &now.fold, actor)
+	if err != nil {
+		return nil, "", err
+	}
+	if relation == stream.Foreign {
+		return nil, "", notHere(ref)
+	}
+	return &now.fold, relation, nil
+}
+
+// sight gives the entries after the given one that the actor may see, up to those folded. A desk whose claim is over
+// sees them up to the last one that it saw as they came.
+func (h *Hub) sight(ctx context.Context, f *stream.Fold, actor stream.Actor, relation stream.Relation, after uint64) ([]trail.Record, error) {
+	from := after
+	if relation == stream.Ended {
+		from = 0
+	}
+	records, err := h.load(ctx, f.Ref, from)
+	if err != nil {
+		return nil, err
+	}
+	if n := f.Seq - min(from, f.Seq); uint64(len(records)) > n {
+		records = records[:n]
+	}
+	if relation != stream.Ended {
+		return records, nil
+	}
+	past, err := h.lastSeen(ctx, f, actor, records)
+	if err != nil {
+		return nil, err
+	}
+	return records[min(after, past.Seq):past.Seq], nil
+}
+
+// lastSeen folds a stream up to the last entry that the actor, whose time is over, saw.
+func (h *Hub) lastSeen(ctx context.Context, f *stream.Fold, actor stream.Actor, records []trail.Record) (*stream.Fold, error) {
+	var last uint64
+	var before stream.Relation
+	again := stream.NewFold(f.Rules, f.Ref.ID)
+	for _, r := range records {
+		e, err := trail.Decode(r)
+		if err == nil {
+			err = again.Apply(e)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("fold %s again: %w", f.Ref, err)
+		}
+		relation, err := h.relation(ctx, again, actor)
+		if err != nil {
+			return nil, err
+		}
+		if before == stream.Claimed || sees(relation) {
+			last = r.Seq
+		}
+		before = relation
+	}
+	if last == uint64(len(records)) {
+		return again, nil
+	}
+	return h.refold(f, records[:last])
+}
+
+func (h *Hub) refold(f *stream.Fold, records []trail.Record) (*stream.Fold, error) {
+	again := stream.NewFold(f.Rules, f.Ref.ID)
+	for _, r := range records {
+		e, err := trail.Decode(r)
+		if err == nil {
+			err = again.Apply(e)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("fold %s again: %w", f.Ref, err)
+		}
+	}
+	return again, nil
+}
+
+// Read gives at most limit entries after the given one, and the number of the last that the actor may see.
+func (h *Hub) Read(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, limit int) ([]Event, uint64, error) {
+	f, relation, err := h.visit(ctx, actor, ref)
+	if err != nil {
+		return nil, 0, err
+	}
+	records, err := h.sight(ctx, f, actor, relation, after)
+	if err != nil {
+		return nil, 0, err
+	}
+	last := f.Seq
+	if relation == stream.Ended {
+		if last = after; len(records) > 0 {
+			last = records[len(records)-1].Seq
+		}
+	}
+	events := make([]Event, 0, min(len(records), limit))
+	for _, r := range records[:min(len(records), limit)] {
+		ev := newEvent(r)
+		if opens(relation) {
+			ev = h.open(ctx, ev)
+		}
+		events = append(events, ev)
+	}
+	return events, last, nil
+}
+
+// Records gives a stream's entries as they are stored, as far as the actor may see them.
+func (h *Hub) Records(ctx context.Context, actor stream.Actor, ref stream.Ref) ([]trail.Record, error) {
+	f, relation, err := h.visit(ctx, actor, ref)
+	if err != nil {
+		return nil, err
+	}
+	return h.sight(ctx, f, actor, relation, 0)
+}
+
+// Bundle gives the entries of a calibration and of its job, for those who may read the personal values in them.
+func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (calibration, job []trail.Record, err error) {
+	ref := stream.Ref{Kind: stream.Calibration, ID: id}
+	f, relation, err := h.visit(ctx, actor, ref)
+	if err != nil {
+		return nil, nil, err
+	}
+	if !opens(relation) {
+		return nil, nil, fault.New(fault.NotClaimed, "The bundle is for the shop and for the desk that has claimed the calibration.")
+	}
+	owner, err := f.Rules.Key(f.State, stream.Command{})
+	if err != nil {
+		return nil, nil, err
+	}
+	if calibration, err = h.sight(ctx, f, actor, relation, 0); err != nil {
+		return nil, nil, err
+	}
+	job, err = h.load(ctx, owner, 0)
+	return calibration, job, err
+}
+
+// View gives a stream's state as the actor may see it.
+func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (View, error) {
+	f, relation, err := h.visit(ctx, actor, ref)
+	if err != nil {
+		return View{}, err
+	}
+	var opened map[string]string
+	switch {
+	case relation == stream.Ended:
+		records, err := h.load(ctx, ref, 0)
+		if err != nil {
+			return View{}, err
+		}
+		if f, err = h.lastSeen(ctx, f, actor, records[:f.Seq]); err != nil {
+			return View{}, err
+		}
+		if f.Seq == 0 {
+			return View{}, notHere(ref)
+		}
+	case opens(relation):
+		records, err := h.sight(ctx, f, actor, relation, 0)
+		if err != nil {
+			return View{}, err
+		}
+		opened = h.openedByValue(ctx, records)
+	}
+	return View{
+		State: f.State, Seq: f.Seq, Head: f.Head, Relation: relation,
+		Now: trail.Moment(h.clock.now()), Opened: opened,
+	}, nil
+}
+
+func (h *Hub) openedByValue(ctx context.Context, records []trail.Record) map[string]string {
+	out := map[string]string{}
+	for _, r := range records {
+		h.eachOpened(ctx, r.Stream, r.Body, func(_ string, s stream.Sealed, plain string) { out[s.Sealed.V] = plain })
+	}
+	return out
+}
+
+// Actor is the member as the organisation's register has it now. Someone who is not in it, or no longer, has to sign in.
+func (h *Hub) Actor(ctx context.Context, org, member stream.ID) (stream.Actor, error) {
+	l, err := h.arrive(ctx, stream.Ref{Kind: stream.Register, ID: org})
+	if err != nil {
+		return stream.Actor{}, err
+	}
+	now := l.now.Load()
+	l.release()
+	if got, ok := now.actors.Load(member); ok {
+		return got.(stream.Actor), nil
+	}
+	unknown := fault.New(fault.SignInNeeded, "You are not, or no longer, a member of this organisation. Sign in again.")
+	fact, ok := now.fold.Fact("member/" + member.String())
+	if !ok {
+		return stream.Actor{}, unknown
+	}
+	var m struct {
+		Roles  []stream.Role `json:"roles"`
+		Active bool          `json:"active"`
+	}
+	if err := json.Unmarshal(fact.Value, &m); err != nil {
+		return stream.Actor{}, fmt.Errorf("member %s of %s: %w", member, org, err)
+	}
+	if !m.Active {
+		return stream.Actor{}, unknown
+	}
+	actor := stream.Actor{Member: member, Org: org, Roles: m.Roles}
+	now.actors.Store(member, actor)
+	return actor, nil
+}

@@ -1,0 +1,60 @@
+package live
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// Store is what the hub needs of the database. All of it may be used from many goroutines. Package
+// internal/testkit/storetest checks that an implementation keeps these promises.
+type Store interface {
+	// Load gives a stream's entries after the sequence number, in order; none if there are none.
+	Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error)
+
+	// Append makes one entry durable, with the rows that must change with it, and returns after the commit. It gives Won
+	// also for an entry that already stands there with the same hash. An error is an unknown outcome, and the same bytes may
+	// be sent again, unless it is a *fault.Error of a kind other than fault.Unavailable: then nothing was written and never
+	// will be.
+	Append(ctx context.Context, a Append) (Outcome, error)
+
+	// Key gives the wrapped key of that id, or a not-found fault once it was destroyed.
+	Key(ctx context.Context, id stream.ID) (trail.WrappedKey, error)
+
+	// Now is the database's clock, by which nodes correct theirs.
+	Now(ctx context.Context) (time.Time, error)
+}
+
+// Append is one entry and what is written in the same statement.
+type Append struct {
+	Record  trail.Record
+	Summary stream.Summary    // the stream's row in lists after this entry
+	NewKey  *trail.WrappedKey // with the first entry of a stream that has a key of its own
+	Runs    *stream.ID        // the specialist whose one running routine starts; a second is refused by the database
+	Ends    *stream.ID        // the specialist whose running routine ends
+}
+
+// Outcome of an Append that reached the database.
+type Outcome int
+
+const (
+	Won           Outcome = iota // the entry is durable
+	Lost                         // another entry has that number: load, look for the command's id, decide again
+	RunsElsewhere                // the specialist already runs another routine; nothing was written
+)
+
+// Bus tells the nodes of a cluster which streams have new entries. It is a hint: a lost wake-up costs time, never an
+// entry.
+type Bus interface {
+	// Changed delivers the streams that other nodes (or this one) appended to; an empty slice means "any, look".
+	Changed() <-chan []stream.ID
+}
+
+// Keys wraps and unwraps streams' keys. trail.WrappingKey does.
+type Keys interface {
+	Wrap(random io.Reader, k trail.Key) (trail.WrappedKey, error)
+	Unwrap(w trail.WrappedKey) (trail.Key, error)
+}
