@@ -184,6 +184,10 @@ func (v *prospect) finding(q int) Finding {
 	return f
 }
 
+// clearlyBetter is how much less uncertainty a reading must leave to be preferred to one listed before it: the simpler
+// ones come first.
+const clearlyBetter = 0.02
+
 // next is the further reading that helps most: the one that leaves the least uncertainty, relative to the limit, in
 // the worst known of the quantities that are not settled.
 func (c *Case) next(w *workbench, a *assessment) *Ask {
@@ -196,7 +200,7 @@ func (c *Case) next(w *workbench, a *assessment) *Ask {
 				worst = max(worst, v.withOne(q, i)/j.t)
 			}
 		}
-		if worst < found*(1-1e-9) {
+		if worst < found*(1-clearlyBetter) {
 			best, found = i, worst
 		}
 	}
