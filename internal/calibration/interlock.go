@@ -1,0 +1,389 @@
+package calibration
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+// row is one command: who may give it in which phase, what must hold, what it makes.
+type row struct {
+	command string
+	title   string   // what it does, to continue "… is not possible while"
+	entries []string // types of the entry it may make
+	may     []may    // in order: the first that fits is the role acted under
+	guards  []guard  // in order: the first that does not hold is the refusal
+	stale   []string // entry types that the sender must have seen
+	seal    []string // keys of data that hold free text
+
+	// read takes the command's data apart; sealed says that free text is sealed by now.
+	read func(o *strict.Object, sealed bool) any
+	// needs lists the facts beyond the actor's own entry in the register.
+	needs func(s *State, actor stream.Actor, data any) []stream.FactKey
+	// decide makes the entry. All guards hold.
+	decide func(a *asked) (stream.Decision, error)
+}
+
+// bond is what somebody must be to a calibration beyond holding a role in the right organisation.
+type bond int
+
+const (
+	anyone   bond = iota // who holds the role; for a specialist, guards check the desk
+	ofDesk               // of the desk that has claimed; before that, of a desk the shop has an agreement with
+	claiming             // the specialist who has claimed
+)
+
+type may struct {
+	role   stream.Role
+	bond   bond
+	phases []Phase
+}
+
+// asked is one command being decided: who asks what of which state, with which facts, when.
+type asked struct {
+	row   *row
+	state *State
+	actor stream.Actor
+	role  stream.Role
+	data  any
+	facts stream.Facts
+	now   time.Time
+}
+
+// by is the actor as entries name it.
+func (a *asked) by() stream.By {
+	return stream.By{Member: a.actor.Member, Org: a.actor.Org, Role: a.role}
+}
+
+// entry is a decision to make the row's only type of entry.
+func (a *asked) entry(decided any) (stream.Decision, error) {
+	return stream.Decision{Type: a.row.entries[0], V: 1, Role: a.role, Decided: decided}, nil
+}
+
+// admit finds the role the actor acts under, or refuses.
+func (r *row) admit(s *State, actor stream.Actor, facts stream.Facts) (stream.Role, error) {
+	var roles, bonds []may
+	for _, m := range r.may {
+		if s.holds(m.role, actor) {
+			roles = append(roles, m)
+		}
+	}
+	if len(roles) == 0 {
+		var names []string
+		for _, m := range r.may {
+			if name := "a " + string(m.role); !slices.Contains(names, name) {
+				names = append(names, name)
+			}
+		}
+		return "", fault.New(fault.NotYourRole, fmt.Sprintf("To %s is for %s of this calibration.", r.title, enumerate(names)))
+	}
+	for _, m := range roles {
+		if s.bound(m, actor, facts) {
+			bonds = append(bonds, m)
+		}
+	}
+	if len(bonds) == 0 {
+		return "", fault.New(fault.NotClaimed, fmt.Sprintf("To %s is for the specialist who has claimed the calibration.", r.title))
+	}
+	var possible []Phase
+	for _, m := range bonds {
+		if slices.Contains(m.phases, s.phase) {
+			return m.role, nil
+		}
+		possible = append(possible, m.phases...)
+	}
+	return "", fault.New(fault.WrongPhase, fmt.Sprintf("The calibration is %s. To %s is possible while it is %s.",
+		s.phase, r.title, list(possible)), fault.Field{Name: "phase", Want: list(possible)})
+}
+
+// holds reports whether the actor has the role here: a technician and an owner are the shop's, a specialist is not.
+func (s *State) holds(role stream.Role, actor stream.Actor) bool {
+	if !actor.Has(role) {
+		return false
+	}
+	switch role {
+	case stream.Technician, stream.Owner:
+		return s.phase == Unopened || actor.Org == s.shop
+	case stream.Specialist:
+		return actor.Org != s.shop
+	}
+	return true
+}
+
+func (s *State) bound(m may, actor stream.Actor, facts stream.Facts) bool {
+	if m.role != stream.Specialist {
+		return true
+	}
+	switch m.bond {
+	case claiming:
+		return s.claim != nil && s.claim.Member == actor.Member && s.claim.Desk == actor.Org
+	case ofDesk:
+		if s.claim != nil {
+			return s.claim.Desk == actor.Org
+		}
+		return s.agreed(actor.Org, facts)
+	}
+	return true
+}
+
+// agreed reports whether the shop has an agreement in force with the desk.
+func (s *State) agreed(desk stream.ID, facts stream.Facts) bool {
+	a, ok := fact[agreement](facts, s.agreementKey(desk))
+	return ok && !a.Ended
+}
+
+// check goes through the guards in order.
+func (r *row) check(a *asked) error {
+	for _, g := range r.guards {
+		if why := g.refuses(a); why != "" {
+			return fault.New(fault.NotMet, why, fault.Field{Name: "guard", Want: g.name})
+		}
+	}
+	return nil
+}
+
+var (
+	beforeClaim = []Phase{Preparing, Waiting, Guided, Stopped} // the technician's part goes on in all of these
+	guided      = []Phase{Guided, Stopped}
+	open        = []Phase{Preparing, Waiting, Guided, Running, Stopped}
+	seen        = []Phase{Waiting, Guided, Running, Stopped} // a desk sees it from the request on
+)
+
+// What a sender must have seen.
+var (
+	// turns are the entries that change who may do what next.
+	turns = []string{"claimed", "returned", "lapsed", "leg-started", "leg-ended", "stopped", "restarted"}
+
+	// placeChanges change what is known of the set-up at this position.
+	placeChanges = []string{"sheet-issued", "readings-reported", "step-done", "setup-voided", "leg-started", "leg-ended"}
+
+	// legChanges change what a leg rests on. A word given is not among them: it is what the other side waits for.
+	legChanges = append(slices.Concat(placeChanges, turns),
+		"sheet-adopted", "instructed", "closing-reported", "gate-recorded", "waived", "locked", "frozen")
+)
+
+// legGuards are asked of both words, so that each of the two vouches for everything.
+var legGuards = []guard{
+	personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
+	frozenHere, closingHeld, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
+}
+
+// table is every command there is, in the order in which a calibration meets them. docs/state-machine.md shows it.
+var table = []row{
+	{
+		command: "open", title: "open it", entries: []string{"opened"},
+		may:    []may{{stream.Technician, anyone, []Phase{Unopened}}},
+		guards: []guard{jobKnown, sensorAffected},
+		read:   readOpen, needs: needsOpen, decide: decideOpen,
+	},
+	{
+		command: "record-gate", title: "record a gate", entries: []string{"gate-recorded"},
+		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
+		guards: []guard{gateKnown},
+		read:   readGate, decide: decideGate,
+	},
+	{
+		command: "request", title: "request guidance", entries: []string{"guidance-requested"},
+		may:    []may{{stream.Technician, anyone, []Phase{Preparing}}},
+		guards: []guard{gatesByRequest},
+		read:   readNothing, needs: needsOrganisation, decide: decideRequest,
+	},
+	{
+		command: "claim", title: "claim it", entries: []string{"claimed"},
+		may:    []may{{stream.Specialist, anyone, []Phase{Waiting}}},
+		guards: []guard{deskAgreed, personCompetent},
+		read:   readNothing, needs: needsClaim, decide: decideClaim,
+	},
+	{
+		command: "return", title: "return it to the queue", entries: []string{"returned"},
+		may:  []may{{stream.Specialist, claiming, guided}},
+		seal: []string{"reason"},
+		read: readReturn, decide: decideReturn,
+	},
+	{
+		command: "lapse", title: "let the claim lapse", entries: []string{"lapsed"},
+		may:   []may{{stream.System, anyone, guided}},
+		stale: []string{"claimed"},
+		read:  readNothing, decide: decideLapse,
+	},
+	{
+		command: "waive", title: "waive", entries: []string{"waived"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{gateKnown, waivable},
+		stale:  []string{"gate-recorded", "readings-reported", "sheet-issued", "step-done", "setup-voided"},
+		seal:   []string{"reason"},
+		read:   readWaive, decide: decideWaive,
+	},
+	{
+		command: "issue-sheet", title: "issue a set-up sheet", entries: []string{"sheet-issued"},
+		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
+		guards: []guard{sheetForSensor, dimensionsKnown, fixtureKnown, bayKnown, instrumentsKnown, noOpenStep, notFrozen, noLegInAttempt},
+		stale:  []string{"sheet-issued", "sheet-adopted"},
+		read:   readSheet, needs: needsSheet, decide: decideSheet,
+	},
+	{
+		command: "adopt-sheet", title: "adopt a set-up sheet", entries: []string{"sheet-adopted"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{sheetNewest, sheetNotAdopted},
+		stale:  []string{"sheet-issued"},
+		read:   readAdopt, decide: decideAdopt,
+	},
+	{
+		command: "instruct", title: "instruct a step", entries: []string{"instructed"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{sheetAdopted, noOpenStep, notFrozen, positionKnown, alignmentKnown},
+		stale:  append([]string{"sheet-issued", "instructed", "step-done", "setup-voided", "frozen"}, turns...),
+		read:   readInstruct, needs: needsInstruct, decide: decideInstruct,
+	},
+	{
+		command: "read-back", title: "read a step back", entries: []string{"read-back"},
+		may:    []may{{stream.Technician, anyone, guided}},
+		guards: []guard{stepOpen, notYetMatched},
+		stale:  []string{"instructed", "corrected", "step-withdrawn"},
+		read:   readReadBack, decide: decideReadBack,
+	},
+	{
+		command: "confirm", title: "confirm a read-back", entries: []string{"confirmed"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{stepOpen, readBackMatches, notYetConfirmed},
+		stale:  []string{"read-back", "corrected", "step-withdrawn"},
+		read:   readStep, decide: decideStep,
+	},
+	{
+		command: "correct", title: "correct a read-back", entries: []string{"corrected"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{stepOpen, hasReadBack, notYetConfirmed},
+		stale:  []string{"read-back", "step-withdrawn"},
+		read:   readStep, decide: decideStep,
+	},
+	{
+		command: "withdraw-step", title: "withdraw a step", entries: []string{"step-withdrawn"},
+		may:    []may{{stream.Specialist, claiming, guided}},
+		guards: []guard{stepOpen, notYetConfirmed},
+		stale:  []string{"instructed"},
+		read:   readStep, decide: decideStep,
+	},
+	{
+		command: "done", title: "report a step done", entries: []string{"step-done"},
+		may:    []may{{stream.Technician, anyone, guided}},
+		guards: []guard{stepOpen, confirmed},
+		stale:  []string{"corrected", "step-withdrawn", "instructed"},
+		read:   readDone, decide: decideDone,
+	},
+	{
+		command: "report-readings", title: "report readings", entries: []string{"readings-reported"},
+		may:    []may{{stream.Technician, anyone, beforeClaim}},
+		guards: []guard{sheetKnown, notFrozen, instrumentsKnown, instrumentsCurrent, alignmentKnown},
+		stale:  []string{"sheet-issued", "step-done", "setup-voided"},
+		read:   readReport, needs: needsReport, decide: decideReport,
+	},
+	{
+		command: "lock", title: "lock the set-up", entries: []string{"locked"},
+		may:    []may{{stream.Technician, anyone, beforeClaim}},
+		guards: []guard{withinHere, notLocked},
+		stale:  placeChanges,
+		read:   readNothing, decide: decideLock,
+	},
+	{
+		command: "freeze", title: "freeze the set-up", entries: []string{"frozen"},
+		may:    []may{{stream.Technician, anyone, beforeClaim}},
+		guards: []guard{lockedHere, notFrozen, noOpenStep, factsUnchanged},
+		stale:  placeChanges,
+		read:   readNothing, needs: needsRelied, decide: decideFreeze,
+	},
+	{
+		command: "report-closing", title: "report closing readings", entries: []string{"closing-reported"},
+		may:    []may{{stream.Technician, anyone, guided}},
+		guards: []guard{sheetAdopted, frozenHere, instrumentsKnown, instrumentsCurrent, factsUnchanged},
+		stale:  placeChanges,
+		read:   readClosing, needs: needsClosing, decide: decideClosing,
+	},
+	{
+		command: "bay-clear", title: "say that the bay is clear", entries: []string{"word-given", "leg-started"},
+		may:    []may{{stream.Technician, anyone, []Phase{Guided}}},
+		guards: legGuards, stale: legChanges,
+		read: readNothing, needs: needsWord, decide: decideWord,
+	},
+	{
+		command: "go", title: "say go", entries: []string{"word-given", "leg-started"},
+		may:    []may{{stream.Specialist, claiming, []Phase{Guided}}},
+		guards: legGuards, stale: legChanges,
+		read: readNothing, needs: needsWord, decide: decideWord,
+	},
+	{
+		command: "end-leg", title: "end the leg", entries: []string{"leg-ended"},
+		may:   []may{{stream.Specialist, claiming, []Phase{Running}}},
+		stale: []string{"leg-started", "stopped", "setup-voided"},
+		seal:  []string{"note"},
+		read:  readEnd, decide: decideEnd,
+	},
+	{
+		command: "stop", title: "stop", entries: []string{"stopped"},
+		may: []may{
+			{stream.Technician, anyone, open}, {stream.Specialist, ofDesk, seen}, {stream.Owner, anyone, open},
+		},
+		read: readNothing, needs: needsSee, decide: decideStop,
+	},
+	{
+		command: "restart", title: "agree to restart", entries: []string{"restart-agreed", "restarted"},
+		may:    []may{{stream.Technician, anyone, []Phase{Stopped}}, {stream.Specialist, claiming, []Phase{Stopped}}},
+		guards: []guard{restartNotSaid},
+		stale:  []string{"stopped", "setup-voided"},
+		read:   readRestart, decide: decideRestart,
+	},
+	{
+		command: "void-setup", title: "void the set-up", entries: []string{"setup-voided"},
+		may: []may{
+			{stream.Technician, anyone, open}, {stream.Specialist, claiming, seen}, {stream.Owner, anyone, open},
+		},
+		read: readVoid, decide: decideVoid,
+	},
+	{
+		command: "note", title: "add a note", entries: []string{"noted"},
+		may: []may{
+			{stream.Technician, anyone, append([]Phase{Declared}, open...)},
+			{stream.Specialist, ofDesk, append([]Phase{Declared}, seen...)},
+			{stream.Owner, anyone, append([]Phase{Declared}, open...)},
+		},
+		seal: []string{"text"},
+		read: readNote, needs: needsSee, decide: decideNote,
+	},
+	{
+		command: "declare", title: "declare the outcome", entries: []string{"result-declared"},
+		may:    []may{{stream.Specialist, claiming, guided}, {stream.Technician, anyone, beforeClaim}},
+		guards: []guard{outcomeYours, notStopped, allRun, noOpenStepIfCompleted},
+		stale:  []string{"leg-started", "leg-ended", "stopped", "setup-voided", "sheet-issued"},
+		seal:   []string{"reason"},
+		read:   readDeclare, needs: needsDeclare, decide: decideDeclare,
+	},
+	{
+		command: "sign", title: "sign the result", entries: []string{"signed"},
+		may:    []may{{stream.Technician, anyone, []Phase{Declared}}, {stream.Specialist, claiming, []Phase{Declared}}},
+		guards: []guard{notSigned, personCompetent},
+		stale:  []string{"result-declared"},
+		read:   readNothing, decide: decideSign,
+	},
+	{
+		command: "close", title: "close it", entries: []string{"closed"},
+		may: []may{
+			{stream.Technician, anyone, []Phase{Declared}}, {stream.Specialist, claiming, []Phase{Declared}},
+			{stream.Owner, anyone, []Phase{Declared}},
+		},
+		guards: []guard{bothSigned},
+		read:   readNothing, decide: decideCloseOff,
+	},
+}
+
+// rowOf finds a command's row; nil if there is no such command.
+func rowOf(command string) *row {
+	for i := range table {
+		if table[i].command == command {
+			return &table[i]
+		}
+	}
+	return nil
+}

@@ -1,0 +1,170 @@
+package calibration
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+type openOrder struct {
+	Job    stream.ID `json:"job"`
+	Sensor string    `json:"sensor"`
+}
+
+func readOpen(o *strict.Object, _ bool) any {
+	return openOrder{Job: readID(o, "job"), Sensor: o.Enum("sensor", Sensors()...)}
+}
+
+func needsOpen(_ *State, actor stream.Actor, data any) []stream.FactKey {
+	return []stream.FactKey{jobKey(data.(openOrder).Job, "vehicle"), organisationKey(actor.Org)}
+}
+
+// openedDecided is the list of gates as it stood when the calibration was opened: a later release may ask others.
+type openedDecided struct {
+	Gates []openedGate `json:"gates"`
+}
+
+type openedGate struct {
+	Name  string `json:"gate"`
+	Grade Grade  `json:"grade"`
+	Due   Due    `json:"by"`
+}
+
+func decideOpen(a *asked) (stream.Decision, error) {
+	gates, _ := Gates(a.data.(openOrder).Sensor) // read by Sensors, which lists those that have gates
+	d := openedDecided{Gates: make([]openedGate, len(gates))}
+	for i, g := range gates {
+		d.Gates[i] = openedGate{g.Name, g.Grade, g.Due}
+	}
+	return a.entry(d)
+}
+
+func applyOpened(s *State, e stream.Entry) error {
+	var (
+		o openOrder
+		d openedDecided
+	)
+	if err := parse(e, &o, &d); err != nil {
+		return err
+	}
+	s.shop, s.job, s.sensor, s.phase = e.By.Org, o.Job, o.Sensor, Preparing
+	for _, g := range d.Gates {
+		s.gates = append(s.gates, Gate{Name: g.Name, Grade: g.Grade, Due: g.Due})
+	}
+	return nil
+}
+
+func needsOrganisation(s *State, _ stream.Actor, _ any) []stream.FactKey {
+	return []stream.FactKey{organisationKey(s.shop)}
+}
+
+func decideRequest(a *asked) (stream.Decision, error) { return a.entry(nil) }
+
+func applyRequested(s *State, e stream.Entry) error {
+	s.phase, s.requested = Waiting, e.At
+	return nil
+}
+
+func needsClaim(s *State, actor stream.Actor, _ any) []stream.FactKey {
+	return []stream.FactKey{s.agreementKey(actor.Org), organisationKey(actor.Org)}
+}
+
+func decideClaim(a *asked) (stream.Decision, error) { return a.entry(nil) }
+
+func applyClaimed(s *State, e stream.Entry) error {
+	s.claim = &Claim{Desk: e.By.Org, Member: e.By.Member, At: e.At}
+	earlier := slices.DeleteFunc(slices.Clone(s.desks), func(d stream.ID) bool { return d == e.By.Org })
+	s.desks = append(earlier, e.By.Org)
+	s.phase = Guided
+	if s.owed {
+		s.phase, s.owed = Stopped, false
+		s.stop = &Stop{Member: s.stop.Member, At: s.stop.At, Resume: Guided}
+	}
+	return nil
+}
+
+// returnOrder gives the reason why a specialist hands the calibration back.
+type returnOrder struct {
+	Reason stream.Sealed `json:"reason"`
+}
+
+func readReturn(o *strict.Object, sealed bool) any {
+	return returnOrder{Reason: freeText(o, "reason", sealed)}
+}
+
+func decideReturn(a *asked) (stream.Decision, error) { return a.entry(nil) }
+
+func decideLapse(a *asked) (stream.Decision, error) { return a.entry(nil) }
+
+// applyUnclaimed puts the calibration back into the queue, in the place it had by its request. An attempt that is open
+// stays open; a stop that is not lifted stays owed to the next specialist.
+func applyUnclaimed(s *State, _ stream.Entry) error {
+	s.owed = s.phase == Stopped
+	if s.owed {
+		s.stop = &Stop{Member: s.stop.Member, At: s.stop.At, Resume: Guided}
+	}
+	s.claim, s.phase = nil, Waiting
+	return nil
+}
+
+// Requested is when guidance was first asked for; zero before that.
+func (s *State) Requested() time.Time { return s.requested }
+
+func readNothing(*strict.Object, bool) any { return nil }
+
+// readID reads a required id.
+func readID(o *strict.Object, key string) stream.ID {
+	text := o.String(key, 36)
+	if text == "" {
+		return stream.ID{}
+	}
+	id, err := stream.ParseID(key, text)
+	if err != nil {
+		o.Reject(key, "a UUID of 36 characters in lower case")
+	}
+	return id
+}
+
+// maxText is how long free text may be, in characters.
+const maxText = 2000
+
+// freeText reads a required text of people's own words: plain as it is sent, sealed as it is decided and stored.
+func freeText(o *strict.Object, key string, sealed bool) (s stream.Sealed) {
+	if !sealed {
+		if o.Text(key, maxText) == "" && o.Has(key) {
+			o.Reject(key, fmt.Sprintf("a text of 1 to %d characters", maxText))
+		}
+		return s
+	}
+	in := o.Object(key).Object("sealed")
+	s.Sealed.K, s.Sealed.V = readID(in, "k"), in.String("v", 8*maxText)
+	return s
+}
+
+// optFreeText is freeText for a key that may be absent.
+func optFreeText(o *strict.Object, key string, sealed bool) *stream.Sealed {
+	if !o.Has(key) {
+		return nil
+	}
+	s := freeText(o, key, sealed)
+	return &s
+}
+
+// parse reads an entry's command and what was decided on it.
+func parse(e stream.Entry, command, decided any) error {
+	if command != nil {
+		if err := json.Unmarshal(e.Command.Data, command); err != nil {
+			return fmt.Errorf("command: %w", err)
+		}
+	}
+	if decided != nil {
+		if err := json.Unmarshal(e.Decided, decided); err != nil {
+			return fmt.Errorf("decided: %w", err)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,308 @@
+package calibration
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/placement"
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+// The steps a specialist can instruct.
+const (
+	GoToPosition = "go-to-position" // the target to another position: how far to which side of the reference line
+	SetDistance  = "set-distance"   // the target's distance from the datum
+	SetHeight    = "set-height"     // the target's height above the plane of the wheels
+	FitTarget    = "fit-target"     // the one target the sheet asks for
+)
+
+// Instruction is one step as the specialist sends it, one quantity each. The numbers are composed from the sheet and the
+// geometry, never typed.
+type Instruction struct {
+	Kind        string `json:"step"`
+	Position    string `json:"position,omitempty"`
+	Target      string `json:"target,omitempty"`
+	ValueUM     *int64 `json:"value_um,omitempty"`
+	Side        string `json:"side,omitempty"`  // left, right or centre of the reference line
+	Datum       string `json:"datum,omitempty"` // what the value counts from
+	ToleranceUM int64  `json:"tolerance_um,omitempty"`
+	FromHere    *Shift `json:"from_here,omitempty"`   // from where the target stands now
+	FromCentre  *Shift `json:"from_centre,omitempty"` // from the reference line
+}
+
+// Shift is a way to go: away from the car, towards it, left, right, up or down.
+type Shift struct {
+	To string `json:"to"`
+	UM int64  `json:"um"`
+}
+
+// Step is an instruction and how far it has come.
+type Step struct {
+	Number int `json:"number"` // from 1
+	Instruction
+	State    string     `json:"state"`
+	Wrong    []string   `json:"wrong,omitempty"` // what the last read-back had wrong
+	Misread  int        `json:"misread"`         // how often it was read back wrongly
+	Answered *time.Time `json:"answered,omitempty"`
+	At       time.Time  `json:"at"` // when it was instructed
+}
+
+// The states of a step.
+const (
+	StepInstructed = "instructed" // waits for the technician's read-back
+	StepWrong      = "wrong"      // read back, and not what was instructed
+	StepMatched    = "matched"    // read back rightly; waits for the specialist's confirmation
+	StepConfirmed  = "confirmed"  // the technician acts now, and not before
+	StepDone       = "done"
+	StepWithdrawn  = "withdrawn"
+)
+
+// Open reports whether the step is neither done nor withdrawn.
+func (s Step) Open() bool { return s.State != StepDone && s.State != StepWithdrawn }
+
+type instructOrder struct {
+	Step     string `json:"step"`
+	Position string `json:"position"`
+}
+
+func readInstruct(o *strict.Object, _ bool) any {
+	i := instructOrder{Step: o.Enum("step", GoToPosition, SetDistance, SetHeight, FitTarget)}
+	if i.Step == GoToPosition {
+		i.Position = o.String("position", 60)
+	}
+	return i
+}
+
+func needsInstruct(s *State, _ stream.Actor, _ any) []stream.FactKey { return s.geometryKeys(nil) }
+
+type instructedDecided struct {
+	Step int         `json:"number"`
+	Says Instruction `json:"says"`
+}
+
+func decideInstruct(a *asked) (stream.Decision, error) {
+	o := a.data.(instructOrder)
+	says, err := a.compose(o)
+	if err != nil {
+		return stream.Decision{}, err
+	}
+	return a.entry(instructedDecided{Step: len(a.state.steps) + 1, Says: says})
+}
+
+// compose makes the instruction's numbers from the sheet and the geometry.
+func (a *asked) compose(o instructOrder) (Instruction, error) {
+	s, sheet := a.state, a.state.sheet()
+	says := Instruction{Kind: o.Step}
+	if o.Step == FitTarget {
+		says.Target = sheet.Target
+		return says, nil
+	}
+	name := s.place.Position
+	if o.Step == GoToPosition {
+		name = o.Position
+		says.Position = name
+	}
+	plan, err := a.plan(sheet)
+	if err != nil {
+		return Instruction{}, err
+	}
+	at := func(name string) Planned {
+		return plan[slices.IndexFunc(plan, func(p Planned) bool { return p.Name == name })]
+	}
+	there := at(name)
+	switch o.Step {
+	case GoToPosition:
+		value := there.LateralUM
+		says.Side, says.Datum = "centre", sheet.line
+		if value != 0 {
+			says.FromCentre = sideways(value)
+			says.Side = says.FromCentre.To
+		}
+		value = abs(value)
+		says.ValueUM = &value
+		says.ToleranceUM = um(sheet.tolerance[placement.LateralMM])
+		says.FromHere = sideways(there.LateralUM - at(s.place.Position).LateralUM)
+	case SetDistance:
+		says.ValueUM, says.Datum = &there.DistanceUM, sheet.datum
+		says.ToleranceUM = um(sheet.tolerance[placement.DistanceMM])
+	case SetHeight:
+		says.ValueUM, says.Datum = &there.HeightUM, "wheel-plane"
+		says.ToleranceUM = um(sheet.tolerance[placement.HeightMM])
+	}
+	return says, nil
+}
+
+// sideways is a way across the reference line, left positive; nil for none.
+func sideways(v int64) *Shift {
+	switch {
+	case v > 0:
+		return &Shift{To: "left", UM: v}
+	case v < 0:
+		return &Shift{To: "right", UM: -v}
+	}
+	return nil
+}
+
+func abs(v int64) int64 { return max(v, -v) }
+
+func applyInstructed(s *State, e stream.Entry) error {
+	var d instructedDecided
+	if err := parse(e, nil, &d); err != nil {
+		return err
+	}
+	s.steps = appended(s.steps, Step{Number: d.Step, Instruction: d.Says, State: StepInstructed, At: e.At})
+	return nil
+}
+
+// stepOrder is a command about one step.
+type stepOrder struct {
+	Step int `json:"step"`
+}
+
+func (o stepOrder) number() int { return o.Step }
+
+func readStep(o *strict.Object, _ bool) any { return stepOrder{Step: readStepNumber(o)} }
+
+func readStepNumber(o *strict.Object) int { return int(o.Int("step", 1, 100000)) }
+
+// readBackOrder is what the technician says back; which of the keys belong depends on the step.
+type readBackOrder struct {
+	stepOrder
+	ValueUM  *int64 `json:"value_um"`
+	Side     string `json:"side"`
+	Position string `json:"position"`
+	Target   string `json:"target"`
+}
+
+func readReadBack(o *strict.Object, _ bool) any {
+	r := readBackOrder{
+		stepOrder: stepOrder{Step: readStepNumber(o)},
+		Side:      o.OptEnum("side", "", "left", "right", "centre"),
+		Position:  o.OptString("position", 60),
+		Target:    o.OptString("target", 60),
+	}
+	if v, there := o.OptInt("value_um", -50_000_000, 50_000_000); there {
+		r.ValueUM = &v
+	}
+	return r
+}
+
+type readBackDecided struct {
+	Matches bool     `json:"matches"`
+	Wrong   []string `json:"wrong,omitempty"`
+}
+
+func decideReadBack(a *asked) (stream.Decision, error) {
+	o := a.data.(readBackOrder)
+	says := a.state.steps[o.Step-1].Instruction
+	d := readBackDecided{}
+	var missing []fault.Field
+	compare := func(key string, asked, said, same bool) {
+		switch {
+		case asked && !said:
+			missing = append(missing, fault.Field{Name: "data." + key, Want: "missing: say it back"})
+		case !asked && said:
+			missing = append(missing, fault.Field{Name: "data." + key, Want: "leave it out: it is not part of this step"})
+		case asked && !same:
+			d.Wrong = append(d.Wrong, key)
+		}
+	}
+	compare("position", says.Position != "", o.Position != "", o.Position == says.Position)
+	compare("value_um", says.ValueUM != nil, o.ValueUM != nil, o.ValueUM != nil && says.ValueUM != nil && *o.ValueUM == *says.ValueUM)
+	compare("side", says.Side != "", o.Side != "", o.Side == says.Side)
+	compare("target", says.Target != "", o.Target != "", strings.EqualFold(o.Target, says.Target))
+	if missing != nil {
+		return stream.Decision{}, fault.New(fault.InvalidInput, "A read-back says what was instructed, all of it and nothing else.", missing...)
+	}
+	d.Matches = d.Wrong == nil
+	return a.entry(d)
+}
+
+func applyReadBack(s *State, e stream.Entry) error {
+	var d readBackDecided
+	step, err := s.changeStep(e, &d)
+	if err != nil {
+		return err
+	}
+	step.State, step.Wrong, step.Answered = StepMatched, d.Wrong, &e.At
+	if !d.Matches {
+		step.State = StepWrong
+		step.Misread++
+	}
+	return nil
+}
+
+// changeStep gives the step an entry is about, to change, in a list of its own.
+func (s *State) changeStep(e stream.Entry, decided any) (*Step, error) {
+	var o stepOrder
+	if err := parse(e, &o, decided); err != nil {
+		return nil, err
+	}
+	if o.Step < 1 || o.Step > len(s.steps) {
+		return nil, fmt.Errorf("no step %d", o.Step)
+	}
+	s.steps = slices.Clone(s.steps)
+	return &s.steps[o.Step-1], nil
+}
+
+func decideStep(a *asked) (stream.Decision, error) { return a.entry(nil) }
+
+func applyConfirmed(s *State, e stream.Entry) error { return s.setStep(e, StepConfirmed) }
+
+func applyCorrected(s *State, e stream.Entry) error { return s.setStep(e, StepInstructed) }
+
+func applyWithdrawn(s *State, e stream.Entry) error { return s.setStep(e, StepWithdrawn) }
+
+func (s *State) setStep(e stream.Entry, state string) error {
+	step, err := s.changeStep(e, nil)
+	if err != nil {
+		return err
+	}
+	step.State, step.Wrong = state, nil
+	return nil
+}
+
+type doneOrder struct {
+	stepOrder
+	Moved bool `json:"moved"`
+}
+
+// readDone reads moved, which a fit-target needs where the fixture was touched; the other steps move it anyway.
+func readDone(o *strict.Object, _ bool) any {
+	return doneOrder{stepOrder: stepOrder{Step: readStepNumber(o)}, Moved: o.OptBool("moved", false)}
+}
+
+type doneDecided struct {
+	Position string `json:"position"` // where the fixture stands now
+	Fallen   bool   `json:"fallen"`   // what was measured before no longer stands
+}
+
+func decideDone(a *asked) (stream.Decision, error) {
+	o := a.data.(doneOrder)
+	step := a.state.steps[o.Step-1]
+	d := doneDecided{Position: a.state.place.Position, Fallen: step.Kind != FitTarget || o.Moved}
+	if step.Kind == GoToPosition {
+		d.Position = step.Position
+	}
+	return a.entry(d)
+}
+
+func applyDone(s *State, e stream.Entry) error {
+	var d doneDecided
+	step, err := s.changeStep(e, &d)
+	if err != nil {
+		return err
+	}
+	step.State = StepDone
+	if step.Kind == FitTarget {
+		s.fitted = step.Target
+	}
+	if d.Fallen {
+		s.place = Place{Position: d.Position, Stage: None}
+	}
+	return nil
+}

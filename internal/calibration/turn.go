@@ -1,0 +1,138 @@
+package calibration
+
+import (
+	"slices"
+	"time"
+
+	"readback/internal/stream"
+)
+
+// Turn says whose turn it is and what is expected: "technician: read back step 3" as a value. Do is a command's name;
+// the rest says about what, as far as it applies.
+type Turn struct {
+	Who      stream.Role `json:"who,omitempty"` // "" when nothing is expected of anyone
+	Do       string      `json:"do,omitempty"`
+	Step     int         `json:"step,omitempty"`
+	Kind     string      `json:"kind,omitempty"` // of the step to instruct
+	Position string      `json:"position,omitempty"`
+	Gate     string      `json:"gate,omitempty"`
+	Verdict  string      `json:"verdict,omitempty"` // why readings are asked for, or what to waive or move
+}
+
+// Turn is what is expected next. It may differ by the moment: a word that ran out is to be said again. It advises only;
+// what is possible is decided by the interlocks.
+func (s *State) Turn(now time.Time) Turn {
+	switch s.phase {
+	case Preparing:
+		if g := s.nextGate(ByRequest); g != "" {
+			return Turn{Who: stream.Technician, Do: "record-gate", Gate: g}
+		}
+		return Turn{Who: stream.Technician, Do: "request"}
+	case Waiting:
+		return Turn{Who: stream.Specialist, Do: "claim"}
+	case Guided:
+		return s.guidedTurn(now)
+	case Running:
+		return Turn{Who: stream.Specialist, Do: "end-leg", Position: s.place.Position}
+	case Stopped:
+		return s.restartTurn()
+	case Declared:
+		if missing := s.unsigned(); len(missing) > 0 {
+			return Turn{Who: missing[0], Do: "sign"}
+		}
+		return Turn{Who: stream.Technician, Do: "close"}
+	default:
+		return Turn{}
+	}
+}
+
+// nextGate names the first gate that holds back what is due by then.
+func (s *State) nextGate(by Due) string {
+	for _, g := range s.gates {
+		if g.due(by) && g.open() && (by == ByLeg || g.Grade == Required) {
+			return g.Name
+		}
+	}
+	return ""
+}
+
+func (s *State) restartTurn() Turn {
+	who := stream.Technician
+	if slices.Contains(s.stop.Agreed, stream.Technician) {
+		who = stream.Specialist
+	}
+	return Turn{Who: who, Do: "restart"}
+}
+
+func (s *State) guidedTurn(now time.Time) Turn {
+	sheet := s.sheet()
+	switch {
+	case sheet == nil:
+		return Turn{Who: stream.Specialist, Do: "issue-sheet"}
+	case s.adopted != sheet.Number:
+		return Turn{Who: stream.Specialist, Do: "adopt-sheet"}
+	}
+	if step, ok := s.OpenStep(); ok {
+		return stepTurn(step)
+	}
+	here := s.place.Position
+	switch unrun := s.unrun(); {
+	case len(unrun) == 0:
+		return Turn{Who: stream.Specialist, Do: "declare"}
+	case !slices.Contains(unrun, here):
+		return Turn{Who: stream.Specialist, Do: "instruct", Kind: GoToPosition, Position: unrun[0]}
+	case s.fitted != sheet.Target && !s.place.Stage.still():
+		return Turn{Who: stream.Specialist, Do: "instruct", Kind: FitTarget}
+	}
+	return s.placeTurn(now)
+}
+
+func stepTurn(s Step) Turn {
+	switch s.State {
+	case StepWrong:
+		return Turn{Who: stream.Specialist, Do: "correct", Step: s.Number}
+	case StepMatched:
+		return Turn{Who: stream.Specialist, Do: "confirm", Step: s.Number}
+	case StepConfirmed:
+		return Turn{Who: stream.Technician, Do: "done", Step: s.Number}
+	}
+	return Turn{Who: stream.Technician, Do: "read-back", Step: s.Number}
+}
+
+// placeTurn follows the set-up at this position from nothing to the two words.
+func (s *State) placeTurn(now time.Time) Turn {
+	p := s.place
+	turn := Turn{Who: stream.Technician, Position: p.Position}
+	switch p.Stage {
+	case None:
+		turn.Do = "report-readings"
+	case Placed:
+		turn.Do = "lock"
+		if p.Verdict.Verdict != VerdictWithin && p.Waived == nil {
+			turn.Do, turn.Verdict = "report-readings", p.Verdict.Verdict
+		}
+	case Locked:
+		turn.Do = "freeze"
+	case Frozen:
+		turn.Do = "report-closing"
+		if s.fitted != s.sheet().Target {
+			turn.Do = "void-setup" // the target's id is still to be read back, and a frozen fixture is not touched
+		}
+	case Held:
+		return s.wordTurn(now)
+	}
+	return turn
+}
+
+func (s *State) wordTurn(now time.Time) Turn {
+	if g := s.nextGate(ByLeg); g != "" {
+		return Turn{Who: stream.Technician, Do: "record-gate", Gate: g}
+	}
+	if now.Sub(s.place.ReadAt) > SetupFresh {
+		return Turn{Who: stream.Technician, Do: "report-closing", Position: s.place.Position}
+	}
+	if w, _, ok := s.Words(now); ok && w.Role == stream.Technician {
+		return Turn{Who: stream.Specialist, Do: "go", Position: s.place.Position}
+	}
+	return Turn{Who: stream.Technician, Do: "bay-clear", Position: s.place.Position}
+}

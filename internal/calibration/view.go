@@ -1,0 +1,163 @@
+package calibration
+
+import (
+	"slices"
+	"time"
+
+	"readback/internal/stream"
+)
+
+// View is the state as clients get it: integers only, nothing personal but what is sealed.
+type View struct {
+	Calibration stream.ID      `json:"calibration"`
+	Seq         uint64         `json:"seq"`
+	Shop        stream.ID      `json:"shop"`
+	Job         stream.ID      `json:"job"`
+	Sensor      string         `json:"sensor"`
+	Phase       Phase          `json:"phase"`
+	Turn        Turn           `json:"turn"`
+	Gates       []Gate         `json:"gates"`
+	Requested   *time.Time     `json:"requested,omitempty"`
+	Claim       *Claim         `json:"claim,omitempty"`
+	Sheet       *SheetView     `json:"sheet,omitempty"`
+	Positions   []PositionView `json:"positions"`
+	Place       PlaceView      `json:"place"`
+	Steps       []Step         `json:"steps"`
+	Word        *WordView      `json:"word,omitempty"`
+	Attempts    []Attempt      `json:"attempts"`
+	Stop        *Stop          `json:"stop,omitempty"`
+	Result      *Result        `json:"result,omitempty"`
+	Signs       []Sign         `json:"signs"`
+}
+
+// SheetView is the newest sheet, and whether the specialist has adopted it.
+type SheetView struct {
+	Sheet
+	Adopted bool `json:"adopted"`
+}
+
+// PositionView is one position of the newest sheet: where the target shall be, and how far the work has come there.
+// Stage and verdict are known where the fixture stands.
+type PositionView struct {
+	Name    string `json:"name"`
+	Here    bool   `json:"here"`
+	Stage   Stage  `json:"stage"`
+	Verdict string `json:"verdict,omitempty"`
+	Run     bool   `json:"run"` // has a completed leg in the open attempt
+}
+
+// PlaceView is Place for clients.
+type PlaceView struct {
+	Position string     `json:"position,omitempty"`
+	Stage    Stage      `json:"stage"`
+	Standing []Standing `json:"stands"`
+	Verdict  *Verdict   `json:"verdict,omitempty"`
+	Waived   *Waiver    `json:"waived,omitempty"`
+	Closing  []Standing `json:"closing"`
+	Closed   *Closing   `json:"closing_verdict,omitempty"`
+	ReadAt   *time.Time `json:"read_at,omitempty"`
+	Void     string     `json:"void,omitempty"`
+}
+
+// WordView is the word that waits for the other side.
+type WordView struct {
+	Word
+	SecondsLeft int `json:"seconds_left"`
+}
+
+// Positions lists the newest sheet's positions in order.
+func (s *State) Positions() []PositionView {
+	out := []PositionView{}
+	sheet := s.sheet()
+	if sheet == nil {
+		return out
+	}
+	for _, name := range sheet.Positions() {
+		p := PositionView{Name: name, Stage: None, Run: s.completed(name)}
+		if name == s.place.Position {
+			p.Here, p.Stage = true, s.place.Stage
+			if s.place.Verdict != nil {
+				p.Verdict = s.place.Verdict.Verdict
+			}
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+// View is the state at a moment.
+func (s *State) View(now time.Time) View {
+	v := View{
+		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now),
+		Gates: filled(s.gates), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
+		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
+		Place: PlaceView{
+			Position: s.place.Position, Stage: s.place.Stage, Standing: filled(s.place.Standing), Verdict: s.place.Verdict,
+			Waived: s.place.Waived, Closing: filled(s.place.Closing), Closed: s.place.Closed, Void: s.place.Void,
+		},
+	}
+	if !s.requested.IsZero() {
+		v.Requested = &s.requested
+	}
+	if !s.place.ReadAt.IsZero() {
+		v.Place.ReadAt = &s.place.ReadAt
+	}
+	if sheet, adopted, ok := s.Sheet(); ok {
+		v.Sheet = &SheetView{Sheet: sheet, Adopted: adopted}
+	}
+	if w, left, ok := s.Words(now); ok {
+		v.Word = &WordView{Word: w, SecondsLeft: int(left / time.Second)}
+	}
+	if stop, ok := s.Stop(); ok {
+		v.Stop = &stop
+	}
+	return v
+}
+
+// filled is the list as JSON shows it: empty rather than null.
+func filled[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return slices.Clone(list)
+}
+
+// Row is what lists show of a calibration.
+type Row struct {
+	Sensor   string `json:"sensor"`
+	Position string `json:"position,omitempty"`
+	Stage    Stage  `json:"stage"`
+	Verdict  string `json:"verdict,omitempty"`
+	Attempt  int    `json:"attempt"`
+	Outcome  string `json:"outcome,omitempty"`
+	Turn     Turn   `json:"turn"`
+}
+
+// Summary is the row in lists. Its turn is as of the last entry.
+func (Rules) Summary(state stream.State) stream.Summary {
+	s := state.(*State)
+	row := Row{
+		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.Turn(s.at),
+	}
+	if s.place.Verdict != nil {
+		row.Verdict = s.place.Verdict.Verdict
+	}
+	if s.result != nil {
+		row.Outcome = s.result.Outcome
+	}
+	sum := stream.Summary{Org: s.shop, Phase: string(s.phase), Data: row}
+	if s.phase != Unopened {
+		sum.Job = &s.job
+	}
+	if n := len(s.desks); n > 0 {
+		last := s.desks[n-1]
+		if s.claim != nil {
+			last = s.claim.Desk
+		}
+		sum.Desk = &last
+	}
+	if s.phase == Waiting {
+		sum.QueuedAt = &s.requested
+	}
+	return sum
+}
