@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/trail"
@@ -132,9 +133,10 @@ func (l *line) accept(ctx context.Context, c *command) (Receipt, error) {
 		}
 		switch outcome {
 		case Won:
-			if err := l.take(ctx, a.Record, e); err != nil {
+			if err := l.fold.Apply(e); err != nil {
 				return Receipt{}, fmt.Errorf("fold own entry: %w", err) // it was tried before it was sent
 			}
+			l.show(ctx, a.Record)
 			return Receipt{Seq: e.Seq, Hash: e.Hash, Type: e.Type, At: e.At}, nil
 		case RunsElsewhere:
 			return Receipt{}, fault.New(fault.BusyElsewhere, "The specialist already runs another vehicle's routine. End or stop that one first.")
@@ -145,7 +147,7 @@ func (l *line) accept(ctx context.Context, c *command) (Receipt, error) {
 			return Receipt{}, err
 		}
 		if l.fold.Seq == 0 {
-			return Receipt{}, notHere(l.ref) // the id is another kind's
+			return Receipt{}, access.NotHere() // the id is another kind's
 		}
 	}
 	return Receipt{}, fault.New(fault.NotReady, "Others were faster each time. Send the same again.")
@@ -239,18 +241,15 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 func (l *line) visible(ctx context.Context, c *command) error {
 	if l.fold.Seq == 0 {
 		if c.plain.Type != l.hub.cfg.Opening[l.ref.Kind] {
-			return notHere(l.ref)
+			return access.NotHere()
 		}
-		return nil
+		return access.Check(c.actor, stream.Own, l.ref.Kind, access.Open)
 	}
 	relation, err := l.hub.relation(ctx, l.fold, c.actor)
 	if err != nil {
 		return err
 	}
-	if relation == stream.Foreign {
-		return notHere(l.ref)
-	}
-	return nil
+	return access.Check(c.actor, relation, l.ref.Kind, access.Command)
 }
 
 // admit checks the data, once.
@@ -320,7 +319,7 @@ func (l *line) keyOf(ctx context.Context, owner stream.Ref, actor stream.Actor) 
 			return trail.Key{}, err
 		}
 		if relation != stream.Own {
-			return trail.Key{}, notHere(owner)
+			return trail.Key{}, access.NotHere()
 		}
 	}
 	return l.hub.keyFrom(ctx, &now.fold.Opens)

@@ -76,38 +76,3 @@ func (l *line) reseal(ctx context.Context, fact stream.Fact, key trail.Key) (jso
 		return key.Seal(l.hub.cfg.Random, l.ref.ID, trail.FactPath(fact.Key.Name, path), plain)
 	})
 }
-
-// relation says what the actor is to the stream, by what this node knows of the streams that it depends on. It never
-// waits for their news: a change elsewhere counts from when the bus tells.
-func (h *Hub) relation(ctx context.Context, f *stream.Fold, actor stream.Actor) (stream.Relation, error) {
-	if f.Seq == 0 {
-		return stream.Foreign, nil
-	}
-	var facts stream.Facts
-	for _, k := range f.Rules.RelationNeeds(f.State, actor) {
-		from := f
-		if k.Stream != f.Ref {
-			o, err := h.arrive(ctx, k.Stream)
-			if err != nil {
-				return "", fmt.Errorf("relation to %s: %w", f.Ref, err)
-			}
-			from = &o.now.Load().fold
-			o.release()
-		}
-		if fact, ok := from.Fact(k.Name); ok {
-			if facts == nil {
-				facts = stream.Facts{}
-			}
-			facts[k] = fact
-		}
-	}
-	return f.Rules.Relation(f.State, actor, facts), nil
-}
-
-// sees reports whether a relation shows what happens in a stream now. Ended shows only what there was.
-func sees(r stream.Relation) bool {
-	return r == stream.Own || r == stream.Agreed || r == stream.Claimed
-}
-
-// opens reports whether a relation shows personal values in plain text.
-func opens(r stream.Relation) bool { return r == stream.Own || r == stream.Claimed }

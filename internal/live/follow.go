@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sync/atomic"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 )
@@ -67,7 +68,7 @@ func (g *Following) Tell(key string, value []byte) error {
 		return fault.New(fault.TooLarge, fmt.Sprintf("A note holds at most %d bytes.", mostValue))
 	}
 	if g.closed.Load() || g.line == nil {
-		return notHere(stream.Ref{Kind: "stream"})
+		return access.NotHere()
 	}
 	if g.line.put(&tell{g, key, value}) != nil {
 		g.line.hub.count.dropped.Add(1)
@@ -182,17 +183,18 @@ func (j *join) run(l *line) {
 func (l *line) begin(ctx context.Context, j *join) joined {
 	g := j.following
 	relation, err := l.hub.relation(ctx, l.fold, g.actor)
-	if err == nil && (!sees(relation) || j.after > l.fold.Seq) {
+	if err == nil && (!l.shows(relation, g.actor) || j.after > l.fold.Seq) {
 		// By what this node knows; another may know more.
 		if err = l.catchUp(ctx); err == nil {
 			relation, err = l.hub.relation(ctx, l.fold, g.actor)
 		}
 	}
+	if err == nil {
+		err = access.Check(g.actor, relation, l.ref.Kind, access.See)
+	}
 	switch {
 	case err != nil:
 		return joined{err: err}
-	case relation == stream.Foreign:
-		return joined{err: notHere(l.ref)}
 	case j.after > l.fold.Seq:
 		return joined{err: fault.Badly("after", fmt.Sprintf("the number of an entry that exists, at most %d", l.fold.Seq))}
 	case relation == stream.Ended:
@@ -242,7 +244,7 @@ func (l *line) publish(ctx context.Context, ev Event) {
 		}
 		g.relation = after
 		changed = changed || before != after
-		if before == stream.Claimed || sees(after) {
+		if before == stream.Claimed || l.shows(after, g.actor) {
 			seen := ev
 			if opens(before) || opens(after) {
 				if open == nil {
@@ -258,7 +260,7 @@ func (l *line) publish(ctx context.Context, ev Event) {
 				continue
 			}
 		}
-		if !sees(after) {
+		if !l.shows(after, g.actor) {
 			l.drop(i, OutOfSight)
 			continue
 		}
@@ -278,7 +280,7 @@ func (l *line) recheck(ctx context.Context) {
 		switch {
 		case err != nil:
 			// The Store is away; what they saw so far they were to see.
-		case !sees(relation):
+		case !l.shows(relation, g.actor):
 			l.drop(i, OutOfSight)
 			changed = true
 			continue

@@ -25,6 +25,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 )
@@ -39,6 +40,10 @@ type Config struct {
 
 	// Opening names the command that makes a stream of the kind. Any other is answered as if nothing were there.
 	Opening map[stream.Kind]string // open-organisation, open-job, open
+
+	// Belonging gives the streams that belong to one, as a job's calibrations do. Who is something to one of those is the
+	// same to the one that they belong to. Without it only a stream's own people see it.
+	Belonging func(ctx context.Context, owner stream.Ref) ([]stream.Ref, error)
 
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
@@ -130,7 +135,7 @@ func New(cfg Config) *Hub {
 func (h *Hub) line(ref stream.Ref) (*line, error) {
 	rules, ok := h.cfg.Rules[ref.Kind]
 	if !ok {
-		return nil, notHere(ref)
+		return nil, access.NotHere()
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -286,11 +291,6 @@ func (h *Hub) Stats() Stats {
 		Open: open, Followers: c.followers.Load(), Accepted: c.accepted.Load(), Repeated: c.repeated.Load(),
 		Refused: c.refused.Load(), Lost: c.lost.Load(), Unsure: c.unsure.Load(), Slow: c.slow.Load(), Dropped: c.dropped.Load(),
 	}
-}
-
-// notHere is the one answer for a stream that does not exist and for one that the actor may not see.
-func notHere(ref stream.Ref) error {
-	return fault.New(fault.NotHere, "There is no such "+string(ref.Kind)+".")
 }
 
 func leaving() error {

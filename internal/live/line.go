@@ -276,19 +276,12 @@ func (l *line) catchUp(ctx context.Context) error {
 		return err
 	}
 	for _, r := range records {
-		e, err := trail.Decode(r)
-		if err == nil && e.Prev != l.fold.Head {
-			err = trail.Follows(l.fold.Seq, l.fold.Head, r)
-		}
-		if err == nil {
-			err = l.take(ctx, r, e)
-		}
-		if err != nil {
-			err = fmt.Errorf("fold %s: %w", l.ref, err)
+		if err := fold(l.fold, r); err != nil {
 			l.hub.cfg.Log.ErrorContext(ctx, "stream not usable", "stream", l.ref.String(), "error", err)
 			l.endErr = fault.New(fault.InternalFault, "This "+string(l.ref.Kind)+" cannot be read. It was logged.").Because(err)
 			return l.endErr
 		}
+		l.show(ctx, r)
 	}
 	return nil
 }
@@ -311,11 +304,8 @@ func (h *Hub) load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.R
 	return records, nil
 }
 
-// take folds the next durable entry and shows it to the followers.
-func (l *line) take(ctx context.Context, r trail.Record, e stream.Entry) error {
-	if err := l.fold.Apply(e); err != nil {
-		return err
-	}
+// show makes the entry just folded visible.
+func (l *line) show(ctx context.Context, r trail.Record) {
 	l.now.Store(&moment{fold: *l.fold})
 	ev := newEvent(r)
 	if len(l.recent) >= l.hub.cfg.MostRecent {
@@ -325,5 +315,4 @@ func (l *line) take(ctx context.Context, r trail.Record, e stream.Entry) error {
 		l.recent = append(l.recent, ev)
 	}
 	l.publish(ctx, ev)
-	return nil
 }

@@ -4,8 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/trail"
@@ -24,7 +26,7 @@ type View struct {
 	Opened map[string]string
 }
 
-// visit gives a stream as it is in the Store by now, and what the actor is to it; never Foreign.
+// visit gives a stream as it is in the Store by now, and what the actor, who may see it, is to it.
 func (h *Hub) visit(ctx context.Context, actor stream.Actor, ref stream.Ref) (*stream.Fold, stream.Relation, error) {
 	l, err := h.arrive(ctx, ref)
 	if err != nil {
@@ -39,76 +41,10 @@ func (h *Hub) visit(ctx context.Context, actor stream.Actor, ref stream.Ref) (*s
 	if err != nil {
 		return nil, "", err
 	}
-	if relation == stream.Foreign {
-		return nil, "", notHere(ref)
+	if err := access.Check(actor, relation, ref.Kind, access.See); err != nil {
+		return nil, "", err
 	}
 	return &now.fold, relation, nil
-}
-
-// sight gives the entries after the given one that the actor may see, up to those folded. A desk whose claim is over
-// sees them up to the last one that it saw as they came.
-func (h *Hub) sight(ctx context.Context, f *stream.Fold, actor stream.Actor, relation stream.Relation, after uint64) ([]trail.Record, error) {
-	from := after
-	if relation == stream.Ended {
-		from = 0
-	}
-	records, err := h.load(ctx, f.Ref, from)
-	if err != nil {
-		return nil, err
-	}
-	if n := f.Seq - min(from, f.Seq); uint64(len(records)) > n {
-		records = records[:n]
-	}
-	if relation != stream.Ended {
-		return records, nil
-	}
-	past, err := h.lastSeen(ctx, f, actor, records)
-	if err != nil {
-		return nil, err
-	}
-	return records[min(after, past.Seq):past.Seq], nil
-}
-
-// lastSeen folds a stream up to the last entry that the actor, whose time is over, saw.
-func (h *Hub) lastSeen(ctx context.Context, f *stream.Fold, actor stream.Actor, records []trail.Record) (*stream.Fold, error) {
-	var last uint64
-	var before stream.Relation
-	again := stream.NewFold(f.Rules, f.Ref.ID)
-	for _, r := range records {
-		e, err := trail.Decode(r)
-		if err == nil {
-			err = again.Apply(e)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("fold %s again: %w", f.Ref, err)
-		}
-		relation, err := h.relation(ctx, again, actor)
-		if err != nil {
-			return nil, err
-		}
-		if before == stream.Claimed || sees(relation) {
-			last = r.Seq
-		}
-		before = relation
-	}
-	if last == uint64(len(records)) {
-		return again, nil
-	}
-	return h.refold(f, records[:last])
-}
-
-func (h *Hub) refold(f *stream.Fold, records []trail.Record) (*stream.Fold, error) {
-	again := stream.NewFold(f.Rules, f.Ref.ID)
-	for _, r := range records {
-		e, err := trail.Decode(r)
-		if err == nil {
-			err = again.Apply(e)
-		}
-		if err != nil {
-			return nil, fmt.Errorf("fold %s again: %w", f.Ref, err)
-		}
-	}
-	return again, nil
 }
 
 // Read gives at most limit entries after the given one, and the number of the last that the actor may see.
@@ -147,15 +83,15 @@ func (h *Hub) Records(ctx context.Context, actor stream.Actor, ref stream.Ref) (
 	return h.sight(ctx, f, actor, relation, 0)
 }
 
-// Bundle gives the entries of a calibration and of its job, for those who may read the personal values in them.
+// Bundle gives the entries of a calibration and of its job, for those who may take them out, as far as they saw them.
 func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (calibration, job []trail.Record, err error) {
 	ref := stream.Ref{Kind: stream.Calibration, ID: id}
 	f, relation, err := h.visit(ctx, actor, ref)
 	if err != nil {
 		return nil, nil, err
 	}
-	if !opens(relation) {
-		return nil, nil, fault.New(fault.NotClaimed, "The bundle is for the shop and for the desk that has claimed the calibration.")
+	if err := access.Check(actor, relation, ref.Kind, access.Bundle); err != nil {
+		return nil, nil, err
 	}
 	owner, err := f.Rules.Key(f.State, stream.Command{})
 	if err != nil {
@@ -164,8 +100,14 @@ func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (cal
 	if calibration, err = h.sight(ctx, f, actor, relation, 0); err != nil {
 		return nil, nil, err
 	}
-	job, err = h.load(ctx, owner, 0)
-	return calibration, job, err
+	if job, err = h.load(ctx, owner, 0); err != nil {
+		return nil, nil, err
+	}
+	if relation == stream.Ended && len(calibration) > 0 {
+		until := calibration[len(calibration)-1].At
+		job = slices.DeleteFunc(job, func(r trail.Record) bool { return r.At.After(until) })
+	}
+	return calibration, job, nil
 }
 
 // View gives a stream's state as the actor may see it.
@@ -177,15 +119,15 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 	var opened map[string]string
 	switch {
 	case relation == stream.Ended:
-		records, err := h.load(ctx, ref, 0)
+		records, err := h.sight(ctx, f, actor, relation, 0)
 		if err != nil {
 			return View{}, err
 		}
-		if f, err = h.lastSeen(ctx, f, actor, records[:f.Seq]); err != nil {
-			return View{}, err
-		}
-		if f.Seq == 0 {
-			return View{}, notHere(ref)
+		f = stream.NewFold(f.Rules, ref.ID)
+		for _, r := range records {
+			if err := fold(f, r); err != nil {
+				return View{}, err
+			}
 		}
 	case opens(relation):
 		records, err := h.sight(ctx, f, actor, relation, 0)
