@@ -142,9 +142,9 @@ func (a *asked) closes(closing []Reading) (Closing, error) {
 	return c, nil
 }
 
-// plan computes what to expect at each position of the sheet.
-func (a *asked) plan(sheet *Sheet) ([]Planned, error) {
-	c, err := a.caseOf(sheet, "", sheet.Measure, nil)
+// plan computes what to expect at each position of the sheet, of the readings to measure there included.
+func (a *asked) plan(sheet *Sheet, measure []Reading) ([]Planned, error) {
+	c, err := a.caseOf(sheet, "", measure, nil)
 	if err != nil {
 		return nil, a.inData(err, nil)
 	}
@@ -165,7 +165,7 @@ func (a *asked) plan(sheet *Sheet) ([]Planned, error) {
 		if i > 0 {
 			to.FromBefore = sideways(to.LateralUM - out[i-1].LateralUM)
 		}
-		if len(sheet.Measure) > 0 {
+		if len(measure) > 0 {
 			to.Missing, to.TooCoarse = plainAll(each.Missing), plainAll(each.TooCoarse)
 		}
 		for _, r := range each.Readings {

@@ -119,7 +119,7 @@ func decideSheet(a *asked) (stream.Decision, error) {
 		}
 		return a.entry(d)
 	}
-	plan, err := a.plan(sheet)
+	plan, err := a.plan(sheet, sheet.Measure)
 	if err != nil {
 		return stream.Decision{}, err
 	}

@@ -106,7 +106,7 @@ func (a *asked) compose(o instructOrder) (Instruction, error) {
 		name = o.Position
 		says.Position = name
 	}
-	plan, err := a.plan(sheet)
+	plan, err := a.plan(sheet, nil)
 	if err != nil {
 		return Instruction{}, err
 	}
