@@ -87,7 +87,9 @@ func carry(here, there Nominal) Carry {
 		return Carry{To: Stay}
 	}
 	c := parts[0]
-	c.Also = parts[1:]
+	if len(parts) > 1 {
+		c.Also = parts[1:]
+	}
 	return c
 }
 
