@@ -10,6 +10,7 @@ const (
 	CloseLeaving  CloseCode = 1001 // this server stops; another, or the same one, will be there soon
 	CloseProtocol CloseCode = 1002 // not the websocket protocol
 	CloseBinary   CloseCode = 1003
+	CloseGone     CloseCode = 1006 // never sent: how a client's own side reports a connection that broke
 	CloseTooLong  CloseCode = 1009 // a frame above MaxFrame
 	CloseInternal CloseCode = 1011
 
@@ -39,6 +40,7 @@ func Closings() []Closing {
 		{CloseLeaving, "leaving", true, "The server stops. Connect again and resume after your last entry."},
 		{CloseProtocol, "protocol", false, "That is not the websocket protocol."},
 		{CloseBinary, "binary", false, "Send text frames: one JSON object each."},
+		{CloseGone, "gone", true, "The connection broke."},
 		{CloseTooLong, "too-long", false, "A frame holds at most 65536 bytes."},
 		{CloseInternal, "internal", true, "Something failed on our side. Connect again and resume."},
 		{CloseSlow, "slow", true, "You read too slowly. Nothing is lost: connect again and resume after your last entry."},

@@ -29,7 +29,7 @@ type Entry struct {
 	Seq    uint64
 	Hash   stream.Hash
 	Body   json.RawMessage   // the canonical bytes that were hashed, sent as they are
-	Opened map[string]string // personal values this member may see, by the path of the sealed one in the body
+	Opened map[string]string // personal values this member may read, by JSON pointer (RFC 6901) into the body
 }
 
 // CaughtUp says that the entries up to Seq have been sent; those that follow are new.
@@ -56,20 +56,14 @@ type Refused struct {
 	Problem Problem     `json:"problem"`
 }
 
-// Presence is who follows a stream now. The latest one counts; earlier ones may have been dropped.
+// Presence is who takes part in a stream now. The latest one counts; earlier ones may have been left out.
 type Presence struct {
-	Stream stream.Ref `json:"stream"`
-	Here   []Person   `json:"here"`
+	Stream stream.Ref      `json:"stream"`
+	Here   json.RawMessage `json:"here"` // a list of objects with member, org, roles and relation
 }
 
-// Person is somebody who is there.
-type Person struct {
-	Member stream.ID     `json:"member"`
-	Org    stream.ID     `json:"org"`
-	Roles  []stream.Role `json:"roles"`
-}
-
-// Ended says that the server follows a stream no longer for this client, and why.
+// Ended says that the server follows a stream no longer for this client, and why: "out-of-sight" if it is no longer the
+// member's to see; after "failed", "leaving" or "slow" follow again from the last entry.
 type Ended struct {
 	Stream stream.Ref `json:"stream"`
 	Reason string     `json:"reason"`
@@ -118,7 +112,7 @@ func (e Entry) frame() []byte {
 	return append(b, '}')
 }
 
-// object writes v, which must be made of texts, numbers and structures only: they always encode.
+// object writes v, which holds nothing that could fail to encode.
 func object(v any) []byte {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)

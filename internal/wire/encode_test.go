@@ -31,15 +31,15 @@ func TestEncodeWritesEveryMessageOfTheServer(t *testing.T) {
 			Roles: []stream.Role{stream.Technician, stream.Owner}, HeartbeatS: 15, Now: wire.Instant(at),
 			Expires: wire.Instant(at.Truncate(time.Second).Add(12 * time.Hour)), Protocol: wire.Protocol},
 		wire.Entry{Stream: cal, Seq: 18, Hash: hash(1), Body: json.RawMessage("{\"a\":\"<&>\u2028\u2029é\",\"seq\":18}"),
-			Opened: map[string]string{"command.data.text": "left < right"}},
+			Opened: map[string]string{"/command/data/text": "left < right"}},
 		wire.Entry{Stream: stream.Ref{Kind: stream.Register, ID: id(t, "b0")}, Seq: 1, Hash: hash(2), Body: json.RawMessage(`{"seq":1}`)},
 		wire.CaughtUp{Stream: cal, Seq: 18},
 		wire.Accepted{Stream: cal, Command: cmd, Seq: 19, Hash: hash(3), Type: "read-back",
 			At: wire.Instant(at.In(time.FixedZone("", 3600)).Truncate(time.Second).Add(time.Second))},
 		wire.Refused{Stream: &cal, Command: &cmd, Problem: wire.ProblemOf(bad)},
 		wire.Refused{Problem: wire.ProblemOf(fault.New(fault.Malformed, "The input is not valid UTF-8."))},
-		wire.Presence{Stream: cal, Here: []wire.Person{{Member: id(t, "b1"), Org: id(t, "b0"), Roles: []stream.Role{stream.Technician}}}},
-		wire.Ended{Stream: cal, Reason: "You may see this stream no longer."},
+		wire.Presence{Stream: cal, Here: json.RawMessage(`[{"member":"01940000-0000-7000-8000-0000000000b1","org":"01940000-0000-7000-8000-0000000000b0","roles":["technician"],"relation":"own"}]`)},
+		wire.Ended{Stream: cal, Reason: "out-of-sight"},
 		wire.Pulse{N: 4, Now: wire.Instant(at.Truncate(time.Second).Add(15 * time.Second))},
 	}
 	frames := lines(t, "server.jsonl")
