@@ -1,0 +1,222 @@
+// Package memstore is a live.Store in memory, for tests of what stands on one. It keeps every promise of the real one
+// but durability: what is in it lives as long as the process. Several hubs may share one, as nodes share a database.
+//
+// Concurrency: everything may be called from many goroutines. The hooks are called without a lock held, and must be set
+// before the first use.
+package memstore
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/live"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// Store is the streams, the keys and the running routines.
+type Store struct {
+	// Before is called before an entry is looked at; its error is given back and nothing is written.
+	Before func(ctx context.Context, a live.Append) error
+	// After is called after an entry was written or refused; its error is given back in place of the outcome.
+	After func(ctx context.Context, a live.Append, o live.Outcome) error
+	// OnLoad is called before entries are read; its error is given back.
+	OnLoad func(ctx context.Context, ref stream.Ref, after uint64) error
+	// Clock is what Now gives; time.Now if nil.
+	Clock func() time.Time
+
+	mu      sync.Mutex // guards what follows
+	streams map[stream.ID]*kept
+	keys    map[stream.ID]trail.WrappedKey
+	running map[stream.ID]stream.ID // stream by specialist
+	buses   []*Bus
+	loads   int
+	appends int
+}
+
+type kept struct {
+	records  []trail.Record
+	commands map[stream.ID]bool
+	summary  stream.Summary
+}
+
+// New is an empty store.
+func New() *Store {
+	return &Store{
+		streams: map[stream.ID]*kept{}, keys: map[stream.ID]trail.WrappedKey{}, running: map[stream.ID]stream.ID{},
+	}
+}
+
+// Load gives a copy of the list; the records themselves are never changed.
+func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+	if s.OnLoad != nil {
+		if err := s.OnLoad(ctx, ref, after); err != nil {
+			return nil, err
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.loads++
+	k := s.streams[ref.ID]
+	if k == nil || k.records[0].Kind != ref.Kind || after >= uint64(len(k.records)) {
+		return nil, nil
+	}
+	return append([]trail.Record(nil), k.records[after:]...), nil
+}
+
+// Append writes the entry and what goes with it, or nothing.
+func (s *Store) Append(ctx context.Context, a live.Append) (live.Outcome, error) {
+	if err := ctx.Err(); err != nil {
+		return 0, err
+	}
+	if s.Before != nil {
+		if err := s.Before(ctx, a); err != nil {
+			return 0, err
+		}
+	}
+	o, won := s.append(a)
+	if won {
+		s.tell(a.Record.Stream)
+	}
+	if s.After != nil {
+		if err := s.After(ctx, a, o); err != nil {
+			return 0, err
+		}
+	}
+	return o, nil
+}
+
+// append reports beside the outcome whether something was written.
+func (s *Store) append(a live.Append) (live.Outcome, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.appends++
+	r := a.Record
+	k := s.streams[r.Stream]
+	if k == nil {
+		k = &kept{commands: map[stream.ID]bool{}}
+	}
+	n := uint64(len(k.records))
+	switch {
+	case r.Seq <= n && k.records[r.Seq-1].Hash == r.Hash:
+		return live.Won, false
+	case r.Seq != n+1, k.commands[r.CommandID], n > 0 && k.records[0].Kind != r.Kind:
+		return live.Lost, false
+	}
+	if a.Runs != nil {
+		if _, ok := s.running[*a.Runs]; ok {
+			return live.RunsElsewhere, false
+		}
+		s.running[*a.Runs] = r.Stream
+	}
+	if a.Ends != nil && s.running[*a.Ends] == r.Stream {
+		delete(s.running, *a.Ends)
+	}
+	if a.NewKey != nil {
+		s.keys[a.NewKey.ID] = *a.NewKey
+	}
+	k.records = append(k.records, r)
+	k.commands[r.CommandID] = true
+	k.summary = a.Summary
+	s.streams[r.Stream] = k
+	return live.Won, true
+}
+
+// Key gives a wrapped key that is there.
+func (s *Store) Key(ctx context.Context, id stream.ID) (trail.WrappedKey, error) {
+	if err := ctx.Err(); err != nil {
+		return trail.WrappedKey{}, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	k, ok := s.keys[id]
+	if !ok {
+		return trail.WrappedKey{}, fault.New(fault.NotHere, "There is no such key.")
+	}
+	return k, nil
+}
+
+// Now is the store's clock.
+func (s *Store) Now(ctx context.Context) (time.Time, error) {
+	if s.Clock != nil {
+		return s.Clock(), ctx.Err()
+	}
+	return time.Now(), ctx.Err()
+}
+
+// Destroy deletes a key, which erases what it sealed.
+func (s *Store) Destroy(id stream.ID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.keys, id)
+}
+
+// Summary is the stream's row in lists, as the last entry left it.
+func (s *Store) Summary(id stream.ID) (stream.Summary, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	k := s.streams[id]
+	if k == nil {
+		return stream.Summary{}, false
+	}
+	return k.summary, true
+}
+
+// Calls says how many reads of entries and how many appends there were.
+func (s *Store) Calls() (loads, appends int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.loads, s.appends
+}
+
+// Belonging gives the streams whose row in lists names the job.
+func (s *Store) Belonging(_ context.Context, job stream.Ref) ([]stream.Ref, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []stream.Ref
+	for id, k := range s.streams {
+		if k.summary.Job != nil && *k.summary.Job == job.ID {
+			out = append(out, stream.Ref{Kind: k.records[0].Kind, ID: id})
+		}
+	}
+	return out, nil
+}
+
+// Bus is one node's ear on the store. A wake-up that finds the last one not taken yet becomes "any".
+type Bus struct {
+	changed chan []stream.ID
+}
+
+// Bus joins another node.
+func (s *Store) Bus() *Bus {
+	b := &Bus{changed: make(chan []stream.ID, 1)}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.buses = append(s.buses, b)
+	return b
+}
+
+// Changed implements live.Bus.
+func (b *Bus) Changed() <-chan []stream.ID { return b.changed }
+
+func (s *Store) tell(id stream.ID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, b := range s.buses {
+		select {
+		case b.changed <- []stream.ID{id}:
+			continue
+		default:
+		}
+		select {
+		case <-b.changed:
+		default:
+		}
+		b.changed <- nil // only this function sends, under mu: there is room
+	}
+}
