@@ -1,0 +1,58 @@
+# Readback's make targets; `make help` lists them.
+
+GO      ?= go
+VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unreleased)
+LDFLAGS := -X readback/internal/cli.Version=$(VERSION)
+FUZZTIME ?= 10s
+
+.DEFAULT_GOAL := help
+.PHONY: help build test race fuzz demo run bench lint need-go need-postgres
+
+help: ## list the targets
+	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/\1|\2/p' Makefile | while IFS='|' read -r target what; do \
+		printf '  make %-8s %s\n' "$$target" "$$what"; done
+
+build: need-go ## build bin/readback
+	CGO_ENABLED=0 $(GO) build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)' -o bin/readback ./cmd/readback
+
+test: need-go need-postgres ## run every test; PostgreSQL is installed if it is missing and that is allowed
+	@$(GO) test -timeout 5m ./... && echo 'make test: every package passed' || \
+		{ status=$$?; echo 'make test: FAILED, in the packages marked FAIL above' >&2; exit $$status; }
+
+race: need-go need-postgres ## run every test under the race detector (needs a C compiler)
+	CGO_ENABLED=1 $(GO) test -race -timeout 10m ./...
+
+fuzz: need-go need-postgres ## fuzz every decoder for a moment (FUZZTIME=10s each)
+	@grep -rl --include='*_test.go' '^func Fuzz' . | while read -r file; do \
+		sed -n 's/^func \(Fuzz[A-Za-z0-9_]*\)(.*/\1/p' "$$file" | while read -r target; do \
+			echo "$${file%/*} $$target"; \
+			$(GO) test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) "$${file%/*}" </dev/null || exit 1; \
+		done || exit 1; \
+	done
+
+demo: build need-postgres ## the main job, end to end, in a few seconds (SEED=n for other readings)
+	bin/readback demo $(if $(SEED),--seed $(SEED))
+
+run: build need-postgres ## the demo world, served until you stop it
+	bin/readback run
+
+bench: need-go need-postgres ## run the benchmarks
+	$(GO) test -run '^$$' -bench . -benchmem -timeout 60m ./...
+
+lint: need-go ## gofmt, go vet, staticcheck
+	@unformatted=$$(find . -name '*.go' -exec gofmt -l {} +) && \
+		if [ -n "$$unformatted" ]; then echo "not formatted by gofmt:"; echo "$$unformatted"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) tool -modfile=.ci/lint.mod staticcheck ./...
+
+# An older Go that may load newer versions of itself does so when it reads go.mod; the version asked for here is the one
+# that will build.
+need-go:
+	@command -v $(GO) >/dev/null 2>&1 || \
+		{ echo 'Go is not installed, or not in PATH. Readback needs the version that go.mod names, or a newer one.' >&2; exit 1; }
+	@need=$$(sed -n 's/^go //p' go.mod) && have=$$($(GO) env GOVERSION 2>&1) && \
+		[ "$$(printf '%s\n' "$$need" "$${have#go}" | sort -V | head -n 1)" = "$$need" ] || \
+		{ echo "Go $$need or newer is needed; $$(command -v $(GO)) says: $$have" >&2; exit 1; }
+
+need-postgres:
+	@sh deploy/ensure-postgres.sh
