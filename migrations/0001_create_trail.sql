@@ -21,7 +21,7 @@ create table entry (
     constraint entry_kind_known check (kind in ('register', 'job', 'calibration')),
     constraint entry_type_length check (octet_length(type) between 1 and 64),
     constraint entry_v_from_one check (v >= 1),
-    constraint entry_body_length check (octet_length(body) between 2 and 4194304),
+    constraint entry_body_length check (octet_length(body) between 2 and 1048576),
     constraint entry_prev_length check (octet_length(prev) = 32),
     constraint entry_hash_length check (octet_length(hash) = 32)
 );
@@ -129,22 +129,19 @@ comment on column running.seq is 'Number of the entry that started the leg.';
 comment on index running_pkey is 'One running routine per specialist.';
 
 create table stream_key (
-    id         uuid  not null,
-    stream     uuid  not null,
-    wrapped    bytea not null,
-    commitment bytea not null,
+    id      uuid  not null,
+    stream  uuid  not null,
+    wrapped bytea not null,
     constraint stream_key_pkey primary key (id),
     constraint stream_key_one_per_stream unique (stream),
-    constraint stream_key_wrapped_length check (octet_length(wrapped) between 1 and 1024),
-    constraint stream_key_commitment_length check (octet_length(commitment) = 32)
+    constraint stream_key_wrapped_length check (octet_length(wrapped) between 1 and 1024)
 );
 
 comment on table stream_key is
     'The keys personal values are encrypted under, wrapped by a key that is never in the database. Deleting a row erases what it encrypted; the trail stays whole.';
 comment on column stream_key.id is 'The key, as entries name it.';
 comment on column stream_key.stream is 'The stream it was made for.';
-comment on column stream_key.wrapped is 'The key, encrypted.';
-comment on column stream_key.commitment is 'SHA-256 commitment to the key, also in the stream''s first entry.';
+comment on column stream_key.wrapped is 'A nonce and the key, encrypted. The stream''s first entry has a commitment to the key.';
 comment on index stream_key_pkey is 'A key by its id.';
 comment on index stream_key_one_per_stream is 'A stream has at most one key.';
 

@@ -1,0 +1,67 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+)
+
+// Account is how a member signs in. Logins are kept and found in lower case.
+type Account struct {
+	Member       stream.ID
+	Org          stream.ID
+	Login        string
+	PasswordHash string
+	Disabled     bool
+	CreatedAt    time.Time // given by the database
+}
+
+const sqlPutAccount = `
+insert into account (member, org, login, password_hash, disabled)
+values ($1, $2, $3, $4, $5)
+on conflict (member) do update set
+	login = excluded.login, password_hash = excluded.password_hash, disabled = excluded.disabled
+where account.org = excluded.org
+returning created_at`
+
+// PutAccount makes the member's account or changes its login, password and whether it may be used. A login that someone
+// else has is refused; so is moving a member to another organisation.
+func (d *DB) PutAccount(ctx context.Context, a Account) error {
+	var at time.Time
+	err := d.writer.QueryRow(ctx, sqlPutAccount,
+		given(a.Member), given(a.Org), strings.ToLower(a.Login), a.PasswordHash, a.Disabled).Scan(&at)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return fault.New(fault.AlreadyThere, "The member has an account in another organisation.")
+	case err != nil:
+		return fmt.Errorf("put the account of member %s: %w", a.Member, explain(err))
+	}
+	return nil
+}
+
+const sqlAccountByLogin = `
+select member, org, login, password_hash, disabled, created_at from account where login = $1`
+
+// AccountByLogin finds an account, disabled or not, by its login in whatever case; a not-found fault if there is none.
+func (d *DB) AccountByLogin(ctx context.Context, login string) (Account, error) {
+	var a Account
+	var member, org pgtype.UUID
+	err := d.writer.QueryRow(ctx, sqlAccountByLogin, strings.ToLower(login)).
+		Scan(&member, &org, &a.Login, &a.PasswordHash, &a.Disabled, &a.CreatedAt)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return Account{}, fault.New(fault.NotHere, "There is no account with this login.")
+	case err != nil:
+		return Account{}, fmt.Errorf("find an account: %w", explain(err))
+	}
+	a.Member, a.Org, a.CreatedAt = member.Bytes, org.Bytes, a.CreatedAt.UTC()
+	return a, nil
+}

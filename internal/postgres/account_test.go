@@ -1,0 +1,47 @@
+package postgres
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/testkit/pgtest"
+)
+
+func TestAccounts(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	a := Account{Member: stream.NewID(), Org: stream.NewID(), Login: "Ödön.Example", PasswordHash: "$argon2id$invented"}
+	require.NoError(t, d.PutAccount(t.Context(), a))
+	got, err := d.AccountByLogin(t.Context(), "ödön.EXAMPLE")
+	require.NoError(t, err)
+	require.False(t, got.CreatedAt.IsZero())
+	made := got.CreatedAt
+	a.Login, got.CreatedAt = "ödön.example", a.CreatedAt
+	require.Equal(t, a, got)
+
+	a.Login, a.PasswordHash, a.Disabled = "new", "$argon2id$other", true
+	require.NoError(t, d.PutAccount(t.Context(), a))
+	got, err = d.AccountByLogin(t.Context(), "new")
+	require.NoError(t, err)
+	a.CreatedAt = made
+	require.Equal(t, a, got)
+	_, err = d.AccountByLogin(t.Context(), "ödön.example")
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+
+	for name, c := range map[string]struct {
+		a    Account
+		slug fault.Slug
+	}{
+		"login of another":  {Account{Member: stream.NewID(), Org: a.Org, Login: "NEW"}, fault.AlreadyThere},
+		"another employer":  {Account{Member: a.Member, Org: stream.NewID(), Login: "new"}, fault.AlreadyThere},
+		"no login":          {Account{Member: stream.NewID(), Org: a.Org}, fault.InvalidInput},
+		"login of 255 byte": {Account{Member: stream.NewID(), Org: a.Org, Login: strings.Repeat("x", 255)}, fault.InvalidInput},
+	} {
+		err := d.PutAccount(t.Context(), c.a)
+		require.True(t, fault.Is(err, c.slug), "%s: %v", name, err)
+	}
+}

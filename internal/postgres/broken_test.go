@@ -1,0 +1,150 @@
+package postgres
+
+import (
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/live"
+	"readback/internal/testkit/pgtest"
+	"readback/internal/trail"
+)
+
+// TestCutAnywhere breaks the connection at chosen bytes of the exchange of one append, before the server can have
+// acted, after it has and before the answer is read. The caller always learns that the entry is durable, and it is there
+// once.
+func TestCutAnywhere(t *testing.T) {
+	t.Parallel()
+	database := pgtest.Database(t)
+	p := newProxy(t, database)
+	d := open(t, p.url, Options{})
+	l := newLine()
+	l.add(t, d) // the statement is prepared
+	p.count()
+	l.add(t, d)
+	sent, answered := p.count()
+	require.Greater(t, sent, 500)
+	require.Greater(t, answered, 50)
+
+	for dir, total := range map[direction]int{toServer: sent, toClient: answered} {
+		for _, at := range []int{0, 1, 5, total / 3, total / 2, total - 6, total - 1, total} {
+			t.Run(fmt.Sprintf("direction %d byte %d of %d", dir, at, total), func(t *testing.T) {
+				before := d.AppendStats()
+				cut := p.cutAfter(dir, at)
+				a := l.add(t, d)
+				<-cut
+				if dir == toClient && at == total {
+					newLine().add(t, d) // the whole answer had passed: the next append meets the broken connection
+				}
+				require.Greater(t, d.AppendStats().Reconnect, before.Reconnect)
+				got, err := d.Load(t.Context(), l.ref, a.Record.Seq-1)
+				require.NoError(t, err)
+				require.Equal(t, []trail.Record{a.Record}, got)
+				newLine().add(t, d) // prepared again for the next cut
+			})
+		}
+	}
+	require.NotZero(t, d.AppendStats().Resent)
+}
+
+// TestTerminated ends the server's process while it works on an append.
+func TestTerminated(t *testing.T) {
+	t.Parallel()
+	database := pgtest.Database(t)
+	p := newProxy(t, database)
+	d := open(t, p.url, Options{})
+	l := newLine()
+	l.add(t, d)
+
+	admin := superuser(t, database)
+	tx, err := admin.Begin(t.Context())
+	require.NoError(t, err)
+	_, err = tx.Exec(t.Context(), `lock table entry in exclusive mode`)
+	require.NoError(t, err)
+	arrived, release := p.hold() // only to know that the statement was sent
+	pid := d.appender.pid.Load()
+	a := l.next("x")
+	waiting := together(t, d, a)[0]
+	<-arrived
+	require.True(t, one[bool](t, superuser(t, database), `select pg_terminate_backend($1, 10000)`, pid))
+	release()
+	require.NoError(t, tx.Rollback(t.Context()))
+	require.Equal(t, answer{outcome: live.Won}, <-waiting.done)
+	require.NotEqual(t, pid, d.appender.pid.Load())
+	require.Equal(t, 2, one[int](t, admin, `select count(*) from entry`))
+}
+
+// TestStillAtWork cuts the connection while the server works on the append, and lets it go on: the statement that was
+// sent again meets the first one.
+func TestStillAtWork(t *testing.T) {
+	t.Parallel()
+	database := pgtest.Database(t)
+	p := newProxy(t, database)
+	d := open(t, p.url, Options{})
+	l := newLine()
+	l.add(t, d)
+	admin := superuser(t, database)
+	for range 5 {
+		tx, err := admin.Begin(t.Context())
+		require.NoError(t, err)
+		_, err = tx.Exec(t.Context(), `lock table entry in exclusive mode`)
+		require.NoError(t, err)
+		p.count()
+		a := l.next("x")
+		arrived, release := p.hold()
+		waiting := together(t, d, a)[0]
+		<-arrived
+		p.refuse(true)
+		p.refuse(false)
+		release()
+		require.NoError(t, tx.Rollback(t.Context()))
+		require.Equal(t, answer{outcome: live.Won}, <-waiting.done)
+		l.won(a)
+	}
+	require.Equal(t, 6, one[int](t, admin, `select count(*) from entry`))
+	require.Zero(t, d.AppendStats().Lost)
+}
+
+// TestLostInTheDark: the outcome was unknown and someone else got the number.
+func TestLostInTheDark(t *testing.T) {
+	t.Parallel()
+	database := pgtest.Database(t)
+	p := newProxy(t, database)
+	d, other := open(t, p.url, Options{}), open(t, database, Options{})
+	l := newLine()
+	l.add(t, d)
+	p.refuse(true)
+	mine, theirs := l.next("mine"), l.next("theirs")
+	waiting := together(t, d, mine)[0]
+	want(t, other, theirs, live.Won)
+	p.refuse(false)
+	require.Equal(t, answer{outcome: live.Lost}, <-waiting.done)
+}
+
+// TestDatabaseAway: callers are told after a while, and once it is back the next append goes through.
+func TestDatabaseAway(t *testing.T) {
+	t.Parallel()
+	p := newProxy(t, pgtest.Database(t))
+	d := open(t, p.url, Options{Patience: 50 * time.Millisecond})
+	l := newLine()
+	l.add(t, d)
+	p.refuse(true)
+	a := l.next("x")
+	var wg sync.WaitGroup
+	for _, a := range []live.Append{a, newLine().next("x"), newLine().next("x")} {
+		wg.Go(func() {
+			if _, err := d.Append(t.Context(), a); !fault.Is(err, fault.NoDatabase) {
+				t.Errorf("no refusal but %v", err)
+			}
+		})
+	}
+	wg.Wait()
+	_, err := d.Load(t.Context(), l.ref, 0)
+	require.True(t, fault.Is(err, fault.NoDatabase), "%v", err)
+	p.refuse(false)
+	want(t, d, a, live.Won)
+}

@@ -1,0 +1,185 @@
+// Package postgres keeps the trail in PostgreSQL. It implements live.Store and live.Bus, and gives the lists and the
+// accounts. It is hand-written SQL, each statement a constant beside the method that runs it.
+//
+// What holds:
+//   - An entry is acknowledged after the commit that made it durable, together with the stream's head row, its key and the
+//     running routine, all in one statement.
+//   - One writer per DB takes whatever is pending the moment it is free and commits it as one statement (append.go,
+//     appender.go). It owns its connection. Everything else goes through two pools: one in the role readback_writer, one in
+//     readback_reader, so that no query of the lists can write and none can read a key or a password.
+//   - Errors leave the package as *fault.Error where the caller can do something about them; the one table of SQLSTATEs
+//     and constraint names is in sqlstate.go.
+//
+// A DB may be used by any number of goroutines.
+package postgres
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"readback/internal/live"
+)
+
+// Options of a DB. The zero value is right for a server.
+type Options struct {
+	Log          *slog.Logger  // nil: nothing is logged
+	ReaderConns  int32         // most connections for reading at once; 0: 8
+	WriterConns  int32         // most connections for accounts and keys at once, beside the appender's one; 0: 2
+	BatchEntries int           // most entries in one statement; 0: 2000
+	Patience     time.Duration // how long an append waits for a database that went away; 0: 10 s
+	PollEvery    time.Duration // how often the bus looks for changes it was not told of; 0: 5 s
+}
+
+// Roles of the database, made by Migrate.
+const (
+	ownerRole  = "readback_owner"
+	writerRole = "readback_writer"
+	readerRole = "readback_reader"
+	schema     = "readback"
+)
+
+// DB is an open database. Close it.
+type DB struct {
+	log      *slog.Logger
+	opt      Options
+	config   *pgxpool.Config // as given by the url, in no role
+	writer   *pgxpool.Pool
+	reader   *pgxpool.Pool
+	appender *appender
+}
+
+var _ live.Store = (*DB)(nil)
+
+// Open connects by url (or the PG… variables it leaves open), checks that the server is new enough and the schema is
+// the one this program was built with, and starts the appender. It creates nothing: see Migrate.
+func Open(ctx context.Context, url string, opt Options) (*DB, error) {
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, fmt.Errorf("read the database's address: %w", notAddress(err))
+	}
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	opt.ReaderConns = orDefault(opt.ReaderConns, 8)
+	opt.WriterConns = orDefault(opt.WriterConns, 2)
+	opt.BatchEntries = orDefault(opt.BatchEntries, 2000)
+	opt.Patience = orDefault(opt.Patience, 10*time.Second)
+	opt.PollEvery = orDefault(opt.PollEvery, 5*time.Second)
+	d := &DB{log: opt.Log, opt: opt, config: config}
+
+	if d.reader, err = d.pool(ctx, readerRole, opt.ReaderConns); err != nil {
+		return nil, err
+	}
+	if d.writer, err = d.pool(ctx, writerRole, opt.WriterConns); err != nil {
+		d.reader.Close()
+		return nil, err
+	}
+	if err := d.check(ctx); err != nil {
+		d.reader.Close()
+		d.writer.Close()
+		return nil, fmt.Errorf("open the database: %w", err)
+	}
+	d.appender = startAppender(d.connConfig(writerRole), opt)
+	return d, nil
+}
+
+// Close commits what was already handed to Append, refuses more, and closes the connections. When ctx ends first it
+// gives up on what is not committed; those appends return an error.
+func (d *DB) Close(ctx context.Context) error {
+	err := d.appender.close(ctx)
+	d.writer.Close()
+	d.reader.Close()
+	return err
+}
+
+const sqlNow = `select clock_timestamp()`
+
+// Now is the database's clock.
+func (d *DB) Now(ctx context.Context) (time.Time, error) {
+	var now time.Time
+	if err := d.reader.QueryRow(ctx, sqlNow).Scan(&now); err != nil {
+		return time.Time{}, fmt.Errorf("read the database's clock: %w", explain(err))
+	}
+	return now.UTC(), nil
+}
+
+func (d *DB) pool(ctx context.Context, role string, conns int32) (*pgxpool.Pool, error) {
+	config := d.config.Copy()
+	config.ConnConfig = d.connConfig(role)
+	config.MaxConns = conns
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("make a pool of connections: %w", err)
+	}
+	return pool, nil
+}
+
+// connConfig is how every connection is made: in one role, seeing our schema only, in UTC, and never idle in a
+// transaction for long, since an open one holds up whoever follows all entries.
+func (d *DB) connConfig(role string) *pgx.ConnConfig {
+	return inRole(d.config.ConnConfig, role)
+}
+
+func inRole(config *pgx.ConnConfig, role string) *pgx.ConnConfig {
+	c := config.Copy()
+	p := c.RuntimeParams
+	p["role"] = role
+	p["search_path"] = schema
+	p["timezone"] = "UTC"
+	p["idle_in_transaction_session_timeout"] = "60s"
+	if p["application_name"] == "" {
+		p["application_name"] = "readback"
+	}
+	return c
+}
+
+const sqlServer = `
+	select current_setting('server_version_num')::int, current_setting('server_version'),
+	       current_setting('fsync')::bool and current_setting('full_page_writes')::bool`
+
+const sqlSchemaVersion = `select coalesce(max(version_id), 0) from goose_db_version where is_applied`
+
+func (d *DB) check(ctx context.Context) error {
+	var number int
+	var name string
+	var durable bool
+	if err := d.reader.QueryRow(ctx, sqlServer).Scan(&number, &name, &durable); err != nil {
+		return explain(err)
+	}
+	if err := supported(number, name); err != nil {
+		return err
+	}
+	if !durable {
+		d.log.WarnContext(ctx, "the database server runs with fsync or full_page_writes off: a crash of its machine can lose acknowledged entries")
+	}
+	var have int64
+	if err := d.reader.QueryRow(ctx, sqlSchemaVersion).Scan(&have); err != nil {
+		return explain(err)
+	}
+	if err := current(have, latest()); err != nil {
+		return err
+	}
+	if err := d.writer.Ping(ctx); err != nil { // in its role
+		return explain(err)
+	}
+	return nil
+}
+
+func orDefault[T comparable](v, otherwise T) T {
+	var zero T
+	if v == zero {
+		return otherwise
+	}
+	return v
+}
+
+// ended reports whether err only says that a context ended.
+func ended(err error) bool {
+	return errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
+}

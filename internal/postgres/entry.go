@@ -1,0 +1,85 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+const recordColumns = `stream, seq, kind, type, v, at, actor, command_id, body, prev, hash`
+
+const sqlLoad = `select ` + recordColumns + ` from entry where stream = $1 and seq > $2 and kind = $3 order by seq`
+
+// Load gives a stream's entries after the sequence number, in order; none if there are none.
+func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+	var all []trail.Record
+	rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind))
+	for r, err := range records(rows, err) {
+		if err != nil {
+			return nil, fmt.Errorf("load %s: %w", ref, explain(err))
+		}
+		all = append(all, r)
+	}
+	return all, nil
+}
+
+// records reads rows of recordColumns to their end, or to the first error.
+func records(rows pgx.Rows, err error) iter.Seq2[trail.Record, error] {
+	return func(yield func(trail.Record, error) bool) {
+		if err != nil {
+			yield(trail.Record{}, err)
+			return
+		}
+		defer rows.Close()
+		var row struct {
+			stream, actor, command pgtype.UUID
+			seq                    int64
+			v                      int32
+			at                     pgtype.Timestamptz
+			kind, typ              string
+			prev, hash             []byte
+		}
+		for rows.Next() {
+			var r trail.Record
+			if err := rows.Scan(&row.stream, &row.seq, &row.kind, &row.typ, &row.v, &row.at, &row.actor, &row.command,
+				&r.Body, &row.prev, &row.hash); err != nil {
+				yield(trail.Record{}, err)
+				return
+			}
+			r.Stream, r.Seq, r.Kind = row.stream.Bytes, uint64(row.seq), stream.Kind(row.kind)
+			r.Type, r.V, r.At = row.typ, int(row.v), row.at.Time.UTC()
+			r.Actor, r.CommandID = row.actor.Bytes, row.command.Bytes
+			// the lengths are checked by the table
+			r.Prev, r.Hash = stream.Hash(row.prev), stream.Hash(row.hash)
+			if !yield(r, nil) {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(trail.Record{}, err)
+		}
+	}
+}
+
+const sqlKey = `select wrapped from stream_key where id = $1`
+
+// Key gives the wrapped key of that id, or a not-found fault once it was destroyed.
+func (d *DB) Key(ctx context.Context, id stream.ID) (trail.WrappedKey, error) {
+	k := trail.WrappedKey{ID: id}
+	err := d.writer.QueryRow(ctx, sqlKey, given(id)).Scan(&k.Box)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return trail.WrappedKey{}, fault.New(fault.NotHere, "The key is not here; what it sealed can no longer be read.")
+	}
+	if err != nil {
+		return trail.WrappedKey{}, fmt.Errorf("read key %s: %w", id, explain(err))
+	}
+	return k, nil
+}

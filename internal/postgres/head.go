@@ -1,0 +1,197 @@
+package postgres
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+)
+
+// Head is a stream's row in lists: how far it is and what is shown of it.
+type Head struct {
+	Stream    stream.Ref
+	Org       stream.ID
+	Job       *stream.ID
+	Desk      *stream.ID
+	Phase     string
+	QueuedAt  *time.Time
+	Seq       uint64
+	Hash      stream.Hash
+	Summary   json.RawMessage
+	ChangedAt time.Time
+}
+
+// Filter chooses the heads of a list. At least one of Org, Desk and Job is set: no list runs over everybody's streams.
+type Filter struct {
+	Org, Desk, Job *stream.ID
+	Kind           stream.Kind // "": any
+	Phase          string      // "": any
+	Before         *stream.ID  // the last stream of the page before
+	Limit          int         // at most 500; 0: 50
+}
+
+const headColumns = `stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at`
+
+// Heads gives one page of a list, the stream opened last first.
+func (d *DB) Heads(ctx context.Context, f Filter) ([]Head, error) {
+	sql, args, err := f.query()
+	if err != nil {
+		return nil, err
+	}
+	rows, err := d.reader.Query(ctx, sql, args)
+	all, err := collect(heads(rows, err))
+	if err != nil {
+		return nil, fmt.Errorf("list streams: %w", explain(err))
+	}
+	return all, nil
+}
+
+func (f Filter) query() (string, pgx.NamedArgs, error) {
+	if f.Org == nil && f.Desk == nil && f.Job == nil {
+		return "", nil, errors.New("list streams: of nobody in particular")
+	}
+	args := pgx.NamedArgs{"limit": limit(f.Limit)}
+	var where []string
+	and := func(condition, name string, v any) {
+		where = append(where, condition)
+		args[name] = v
+	}
+	for name, id := range map[string]*stream.ID{"org": f.Org, "desk": f.Desk, "job": f.Job} {
+		if id != nil {
+			and(name+" = @"+name, name, given(*id))
+		}
+	}
+	if f.Kind != "" {
+		and("kind = @kind", "kind", string(f.Kind))
+	}
+	if f.Phase != "" {
+		and("phase = @phase", "phase", f.Phase)
+	}
+	if f.Before != nil {
+		and("stream < @before", "before", given(*f.Before))
+	}
+	slices.Sort(where) // one text per shape, so that it is prepared once
+	return "select " + headColumns + " from head where " + strings.Join(where, " and ") + " order by stream desc limit @limit", args, nil
+}
+
+func limit(asked int) int {
+	if asked <= 0 {
+		return 50
+	}
+	return min(asked, 500)
+}
+
+const sqlHead = `select ` + headColumns + ` from head where stream = $1 and kind = $2`
+
+// Head gives one stream's row, or a not-found fault.
+func (d *DB) Head(ctx context.Context, ref stream.Ref) (Head, error) {
+	rows, err := d.reader.Query(ctx, sqlHead, given(ref.ID), string(ref.Kind))
+	all, err := collect(heads(rows, err))
+	if err != nil {
+		return Head{}, fmt.Errorf("look for %s: %w", ref, explain(err))
+	}
+	if len(all) == 0 {
+		return Head{}, fault.New(fault.NotHere, "There is no such "+string(ref.Kind)+".")
+	}
+	return all[0], nil
+}
+
+// Turn is a place in the queue.
+type Turn struct {
+	QueuedAt time.Time
+	Stream   stream.ID
+}
+
+// sqlWaiting takes the few oldest of each shop from its own stretch of the index, so a long queue at one shop costs the
+// others nothing.
+const sqlWaiting = `
+select h.* from unnest($1::uuid[]) as shop (id)
+cross join lateral (
+	select ` + headColumns + ` from head
+	where org = shop.id and queued_at is not null and (queued_at, stream) > ($2::timestamptz, $3::uuid)
+	order by queued_at, stream limit $4
+) as h
+order by h.queued_at, h.stream limit $4`
+
+// Waiting gives one page of the calibrations of those shops that wait for a specialist, longest waiting first. after is
+// the last of the page before, or zero.
+func (d *DB) Waiting(ctx context.Context, shops []stream.ID, after Turn, most int) ([]Head, error) {
+	ids := make(pgtype.FlatArray[pgtype.UUID], len(shops))
+	for i, id := range shops {
+		ids[i] = given(id)
+	}
+	since := pgtype.Timestamptz{Time: after.QueuedAt, Valid: true}
+	if after.QueuedAt.IsZero() {
+		since.Time, since.InfinityModifier = time.Time{}, pgtype.NegativeInfinity
+	}
+	rows, err := d.reader.Query(ctx, sqlWaiting, ids, since, given(after.Stream), limit(most))
+	all, err := collect(heads(rows, err))
+	if err != nil {
+		return nil, fmt.Errorf("read the queue: %w", explain(err))
+	}
+	return all, nil
+}
+
+// heads reads rows of headColumns to their end, or to the first error.
+func heads(rows pgx.Rows, err error) iter.Seq2[Head, error] {
+	return func(yield func(Head, error) bool) {
+		if err != nil {
+			yield(Head{}, err)
+			return
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var h Head
+			var id, org, job, desk pgtype.UUID
+			var kind string
+			var queued pgtype.Timestamptz
+			var hash []byte
+			if err := rows.Scan(&id, &kind, &org, &job, &desk, &h.Phase, &queued, &h.Seq, &hash, &h.Summary, &h.ChangedAt); err != nil {
+				yield(Head{}, err)
+				return
+			}
+			h.Stream = stream.Ref{Kind: stream.Kind(kind), ID: id.Bytes}
+			h.Org, h.Job, h.Desk = org.Bytes, orNil(job), orNil(desk)
+			if queued.Valid {
+				at := queued.Time.UTC()
+				h.QueuedAt = &at
+			}
+			h.Hash, h.ChangedAt = stream.Hash(hash), h.ChangedAt.UTC()
+			if !yield(h, nil) {
+				return
+			}
+		}
+		if err := rows.Err(); err != nil {
+			yield(Head{}, err)
+		}
+	}
+}
+
+func collect[T any](seq iter.Seq2[T, error]) ([]T, error) {
+	var all []T
+	for v, err := range seq {
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, v)
+	}
+	return all, nil
+}
+
+func orNil(id pgtype.UUID) *stream.ID {
+	if !id.Valid {
+		return nil
+	}
+	v := stream.ID(id.Bytes)
+	return &v
+}
