@@ -1,0 +1,154 @@
+package register
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"readback/internal/stream"
+)
+
+// command is all the register knows of one command.
+type command struct {
+	entry string   // type of the entry it makes
+	opens bool     // makes the first entry
+	seal  []string // keys of data that are personal
+	stale []string // entry types that its sender must have seen: they may have changed what it decides upon
+
+	// read takes plain data apart strictly; what it gives is marshalled as the data of the entry.
+	read func(in intake) any
+	// needs lists facts; nil: none.
+	needs func(cmd stream.Command) ([]stream.FactKey, error)
+	// check refuses by guard; nil: nothing can.
+	check func(s *State, cmd stream.Command, facts stream.Facts, now time.Time) error
+	// apply changes a State that is not given out yet. Maps it changes are its own copies.
+	apply func(s *State, e stream.Entry) error
+}
+
+// commands is every command there is.
+var commands = map[string]command{
+	"open-organisation": {
+		entry: "organisation-opened", opens: true,
+		read: erase(readOrganisation), apply: applying((*State).openOrganisation),
+	},
+
+	"add-member": {
+		entry: "member-added", seal: []string{"name"},
+		read: erase(readMember), check: checking((*State).checkMember), apply: applying((*State).addMember),
+	},
+	"grant-competence": {
+		entry: "competence-granted", seal: []string{"proof"}, stale: []string{"competence-granted", "member-retired"},
+		read: erase(readCompetence), check: checking((*State).checkCompetence), apply: applying((*State).grantCompetence),
+	},
+	"retire-member": {
+		entry: "member-retired", stale: []string{"member-retired"},
+		read: erase(readRetireMember), check: checking((*State).checkRetireMember), apply: applying((*State).retireMember),
+	},
+
+	"make-agreement": {
+		entry: "agreement-made", stale: []string{"agreement-ended"},
+		read: erase(readAgreement), needs: needsDesk, check: checking((*State).checkMakeAgreement), apply: applying((*State).makeAgreement),
+	},
+	"end-agreement": {
+		entry: "agreement-ended", stale: []string{"agreement-made"},
+		read: erase(readAgreement), check: checking((*State).checkEndAgreement), apply: applying((*State).endAgreement),
+	},
+
+	"add-bay": {
+		entry: "bay-added",
+		read:  erase(readBay), check: checking((*State).checkBay), apply: applying((*State).addBay),
+	},
+	"survey-bay": {
+		entry: "bay-surveyed", stale: []string{"bay-surveyed", "retired"},
+		read: erase(readSurvey), check: checking((*State).checkSurvey), apply: applying((*State).surveyBay),
+	},
+
+	"add-instrument": {
+		entry: "instrument-added",
+		read:  erase(readInstrument), check: checking((*State).checkInstrument), apply: applying((*State).addInstrument),
+	},
+	"renew-instrument": {
+		entry: "instrument-renewed", stale: []string{"instrument-renewed", "retired"},
+		read: erase(readRenewal), check: checking((*State).checkRenewal), apply: applying((*State).renewInstrument),
+	},
+
+	"add-fixture": {
+		entry: "fixture-added",
+		read:  erase(readFixture), check: checking((*State).checkFixture), apply: applying((*State).addFixture),
+	},
+
+	"add-dimensions": {
+		entry: "dimensions-added",
+		read:  erase(readDimensions), check: checking((*State).checkDimensions), apply: applying((*State).addDimensions),
+	},
+
+	"retire": {
+		entry: "retired", stale: []string{"retired"},
+		read: erase(readRetirement), check: checking((*State).checkRetirement), apply: applying((*State).retire),
+	},
+}
+
+// given is one command being decided.
+type given[D any] struct {
+	data  D
+	facts stream.Facts
+	now   time.Time
+}
+
+func erase[D any](read func(intake) D) func(intake) any {
+	return func(in intake) any { return read(in) }
+}
+
+func checking[D any](check func(*State, given[D]) error) func(*State, stream.Command, stream.Facts, time.Time) error {
+	return func(s *State, cmd stream.Command, facts stream.Facts, now time.Time) error {
+		data, err := decode[D](cmd)
+		if err != nil {
+			return err
+		}
+		return check(s, given[D]{data, facts, now})
+	}
+}
+
+func applying[D any](apply func(*State, D) error) func(*State, stream.Entry) error {
+	return func(s *State, e stream.Entry) error {
+		data, err := decode[D](e.Command)
+		if err != nil {
+			return err
+		}
+		return apply(s, data)
+	}
+}
+
+// decode takes admitted data apart again.
+func decode[D any](cmd stream.Command) (D, error) {
+	var data D
+	if err := json.Unmarshal(cmd.Data, &data); err != nil {
+		return data, fmt.Errorf("read data of %s: %w", cmd.Type, err)
+	}
+	return data, nil
+}
+
+// sealed makes sure that no personal value gets into an entry openly.
+func (c command) sealed(cmd stream.Command) error {
+	var data map[string]json.RawMessage
+	if err := json.Unmarshal(cmd.Data, &data); err != nil {
+		return fmt.Errorf("read data of %s: %w", cmd.Type, err)
+	}
+	for _, key := range c.seal {
+		if raw, there := data[key]; there {
+			if _, err := unsealed(raw); err != nil {
+				return fmt.Errorf("%s of %s: %w", key, cmd.Type, err)
+			}
+		}
+	}
+	return nil
+}
+
+// unsealed reads a sealed value as it stands in an entry: that it is sealed, not what it says.
+func unsealed(raw json.RawMessage) (stream.Sealed, error) {
+	var v stream.Sealed
+	if err := json.Unmarshal(raw, &v); err != nil || v.Sealed.V == "" || v.Sealed.K == (stream.ID{}) {
+		return stream.Sealed{}, fmt.Errorf("a personal value that is not sealed")
+	}
+	return v, nil
+}

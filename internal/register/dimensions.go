@@ -1,0 +1,49 @@
+package register
+
+import (
+	"encoding/json"
+
+	"readback/internal/fault"
+	"readback/internal/placement"
+	"readback/internal/stream"
+)
+
+// Dimensions is a dimension sheet: what the shop measured of a type of car, and from what. The fact "dimensions/<id>" is
+// this without the id.
+type Dimensions struct {
+	ID      stream.ID       `json:"-"`
+	Type    string          `json:"type"`
+	Vehicle json.RawMessage `json:"vehicle"` // placement.Vehicle in micrometres, without rear toe
+	Source  string          `json:"source"`
+	Active  bool            `json:"active"`
+}
+
+type newDimensions struct {
+	ID      stream.ID       `json:"id"`
+	Type    string          `json:"type"`
+	Vehicle json.RawMessage `json:"vehicle"`
+	Source  string          `json:"source"`
+}
+
+func readDimensions(in intake) newDimensions {
+	return newDimensions{
+		ID: in.newcomer(), Type: in.String("type", 80), Vehicle: measured(in, "vehicle", decodeSheet), Source: in.String("source", 200),
+	}
+}
+
+// decodeSheet reads what is the same for every car of a type. The rear toe is this one car's.
+func decodeSheet(raw json.RawMessage, path string) (placement.Vehicle, error) {
+	v, err := placement.DecodeVehicle(raw, path)
+	if err == nil && v.RearToeDeg != nil {
+		err = fault.Badly(path+".rear_toe_deg", "leave it out: it comes with the wheel alignment of each car")
+	}
+	return v, err
+}
+
+func (s *State) checkDimensions(g given[newDimensions]) error { return s.taken(g.data.ID) }
+
+func (s *State) addDimensions(d newDimensions) error {
+	sheet := Dimensions{ID: d.ID, Type: d.Type, Vehicle: d.Vehicle, Source: d.Source, Active: true}
+	s.dimensions = s.dimensions.with(d.ID, sheet, s.seq)
+	return nil
+}

@@ -1,0 +1,173 @@
+// Package register is the stream of one organisation: who works there and may do what, and what it works with. A shop's
+// register holds its bays, instruments, fixtures, dimension sheets and its agreements with desks; a desk's holds its
+// people. The stream's id is the organisation's.
+//
+// Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
+// owner of this organisation, or by the server. An id is given to one thing for ever; what is retired keeps its entry,
+// its id and its fact, is not changed any more and is not used in new work. There is always an active owner once there
+// was one. Names of people never stand open: they are sealed before Decide sees them.
+//
+// Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
+// "instrument/<id>", "fixture/<id>", "dimensions/<id>".
+//
+// Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
+// A State is never changed after Apply gave it out, so any goroutine may read it.
+package register
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+// Rules are the register's rules. The zero value is ready.
+type Rules struct{}
+
+var _ stream.Rules = Rules{}
+
+// Kind is stream.Register.
+func (Rules) Kind() stream.Kind { return stream.Register }
+
+// New is an organisation that is not opened yet.
+func (Rules) New(id stream.ID) stream.State { return &State{id: id} }
+
+// Admit checks a command's data and gives it back in one spelling.
+func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return nil, nil, unknown(cmd.Type)
+	}
+	o := strict.Read(cmd.Data, "data")
+	plain := c.read(intake{Object: o})
+	if err := o.Close(); err != nil {
+		return nil, nil, err
+	}
+	data, err := json.Marshal(plain)
+	if err != nil {
+		return nil, nil, fmt.Errorf("write data of %s: %w", cmd.Type, err)
+	}
+	var seal []string
+	for _, key := range c.seal {
+		if o.Has(key) {
+			seal = append(seal, key)
+		}
+	}
+	return data, seal, nil
+}
+
+// Needs lists other organisations' facts: only an agreement relies on one.
+func (Rules) Needs(s stream.State, _ stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return nil, unknown(cmd.Type)
+	}
+	if c.needs == nil {
+		return nil, nil
+	}
+	return c.needs(cmd)
+}
+
+// Decide makes the entry, or refuses.
+func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, facts stream.Facts, now time.Time) (stream.Decision, error) {
+	s := state.(*State)
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return stream.Decision{}, unknown(cmd.Type)
+	}
+	role, err := s.may(c, actor)
+	if err != nil {
+		return stream.Decision{}, err
+	}
+	switch {
+	case c.opens && s.opened():
+		return stream.Decision{}, fault.New(fault.AlreadyThere, "This organisation is open already.")
+	case !c.opens && !s.opened():
+		return stream.Decision{}, fault.New(fault.NotHere, "There is no such organisation.")
+	}
+	if err := c.sealed(cmd); err != nil {
+		return stream.Decision{}, err
+	}
+	if c.check != nil {
+		if err := c.check(s, cmd, facts, now); err != nil {
+			return stream.Decision{}, err
+		}
+	}
+	return stream.Decision{Type: c.entry, V: 1, Role: role}, nil
+}
+
+// Apply folds an entry into a new State.
+func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
+	c, ok := commands[e.Command.Type]
+	if !ok || c.entry != e.Type || e.V != 1 {
+		return nil, fmt.Errorf("a register has no entry %s version %d by command %s", e.Type, e.V, e.Command.Type)
+	}
+	next := *state.(*State)
+	next.seq = e.Seq
+	if err := c.apply(&next, e); err != nil {
+		return nil, err
+	}
+	return &next, nil
+}
+
+// Stale reports whether the sender of the command must have seen the entry.
+func (Rules) Stale(command, entry string) bool {
+	for _, e := range commands[command].stale {
+		if e == entry {
+			return true
+		}
+	}
+	return false
+}
+
+// RelationNeeds is empty: a register knows its own agreements.
+func (Rules) RelationNeeds(stream.State, stream.Actor) []stream.FactKey { return nil }
+
+// Relation is own for the organisation's people, and agreed for those of a desk while the agreement lasts.
+func (Rules) Relation(state stream.State, actor stream.Actor, _ stream.Facts) stream.Relation {
+	s := state.(*State)
+	if actor.Org == s.id || actor.Has(stream.System) {
+		return stream.Own
+	}
+	if a, ok := s.agreements[actor.Org]; ok {
+		if a.value.Ended {
+			return stream.Ended
+		}
+		return stream.Agreed
+	}
+	return stream.Foreign
+}
+
+// Summary is what lists show of an organisation.
+func (Rules) Summary(state stream.State) stream.Summary {
+	s := state.(*State)
+	return stream.Summary{Org: s.id, Phase: "open", Data: s.organisation}
+}
+
+// Key is the register's own key.
+func (Rules) Key(state stream.State, _ stream.Command) (stream.Ref, error) {
+	return stream.Ref{Kind: stream.Register, ID: state.(*State).id}, nil
+}
+
+func unknown(command string) error {
+	return fault.New(fault.UnknownType, fmt.Sprintf("A register knows no command %q.", command))
+}
+
+// may finds the role acted under. An owner must be an active owner in this very register: that is known here, whoever
+// says what about the actor.
+func (s *State) may(c command, actor stream.Actor) (stream.Role, error) {
+	if actor.Has(stream.System) {
+		return stream.System, nil
+	}
+	m, ok := s.members[actor.Member]
+	switch {
+	case c.opens:
+		return "", fault.New(fault.NotYourRole, "An organisation is opened by the server's init command only.")
+	case actor.Org == s.id && actor.Has(stream.Owner) && ok && m.value.owns():
+		return stream.Owner, nil
+	}
+	return "", fault.New(fault.NotYourRole, "The register is kept by the organisation's owners.")
+}

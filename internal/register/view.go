@@ -1,0 +1,34 @@
+package register
+
+import (
+	"time"
+
+	"readback/internal/stream"
+)
+
+// view is a register as clients see it: everything by id.
+type view struct {
+	Organisation Organisation             `json:"organisation"`
+	Members      map[stream.ID]Member     `json:"members"`
+	Agreements   map[stream.ID]Agreement  `json:"agreements"`
+	Bays         map[stream.ID]Bay        `json:"bays"`
+	Instruments  map[stream.ID]Instrument `json:"instruments"`
+	Fixtures     map[stream.ID]Fixture    `json:"fixtures"`
+	Dimensions   map[stream.ID]Dimensions `json:"dimensions"`
+}
+
+// View is the state for clients. Nothing of it depends on the time.
+func (s *State) View(time.Time) any {
+	return view{
+		Organisation: s.organisation, Members: s.members.values(), Agreements: s.agreements.values(), Bays: s.bays.values(),
+		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(),
+	}
+}
+
+func (s shelf[T]) values() map[stream.ID]T {
+	all := make(map[stream.ID]T, len(s))
+	for id, k := range s {
+		all[id] = k.value
+	}
+	return all
+}

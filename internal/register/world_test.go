@@ -1,0 +1,158 @@
+package register_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/register"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// now is the moment at which everything in these tests happens.
+var now = time.Date(2026, 11, 25, 10, 20, 30, 0, time.UTC)
+
+// id makes a fixed id that ends in a number.
+func id(n int) stream.ID {
+	return stream.ID{0: 0x01, 1: 0x94, 6: 0x70, 8: 0x80, 14: byte(n >> 8), 15: byte(n)}
+}
+
+// The ids and actors used all over these tests. Everyone in them is invented.
+var (
+	shop, desk          = id(1), id(2)
+	owner, technician   = id(11), id(12)
+	bay, instrument     = id(21), id(31)
+	fixture, dimensions = id(41), id(51)
+
+	server   = stream.Actor{Roles: []stream.Role{stream.System}}
+	theOwner = stream.Actor{Member: owner, Org: shop, Roles: []stream.Role{stream.Owner}}
+
+	deskKey   = stream.FactKey{Stream: stream.Ref{Kind: stream.Register, ID: desk}, Name: "organisation"}
+	deskFacts = factsOf(`{"name":"Demo Desk (invented)","sort":"desk","phone":""}`)
+)
+
+func factsOf(organisation string) stream.Facts {
+	return stream.Facts{deskKey: {Key: deskKey, Seq: 1, Value: json.RawMessage(organisation)}}
+}
+
+// world is a register with the shell around it: it admits, seals, decides and folds.
+type world struct {
+	t     *testing.T
+	fold  *stream.Fold
+	facts stream.Facts
+	count int
+}
+
+func newWorld(t *testing.T) *world {
+	t.Helper()
+	return &world{t: t, fold: stream.NewFold(register.Rules{}, shop), facts: deskFacts}
+}
+
+func (w *world) state() *register.State { return w.fold.State.(*register.State) }
+
+// data writes a command's data: the arguments fill the verbs of the format.
+func data(format string, args ...any) json.RawMessage {
+	return json.RawMessage(fmt.Sprintf(format, args...))
+}
+
+// do gives one command as the sender would.
+func (w *world) do(actor stream.Actor, command string, d json.RawMessage) (stream.Entry, error) {
+	w.t.Helper()
+	w.count++
+	cmd := stream.Command{ID: id(1000 + w.count), Base: w.fold.Seq, Type: command, Data: d}
+	admitted, keys, err := w.fold.Rules.Admit(cmd)
+	if err != nil {
+		return stream.Entry{}, err
+	}
+	cmd.Data = seal(w.t, admitted, keys)
+	needs, err := w.fold.Rules.Needs(w.fold.State, actor, cmd)
+	require.NoError(w.t, err)
+	given := stream.Facts{}
+	for _, key := range needs {
+		if f, ok := w.facts[key]; ok {
+			given[key] = f
+		}
+	}
+	e, _, err := w.fold.Draft(actor, cmd, nil, needs, given, now)
+	if err != nil {
+		return stream.Entry{}, err
+	}
+	if e.Seq == 1 {
+		e.Opens = &stream.Opens{Rules: stream.RulesVersion}
+	}
+	e.Hash = stream.Hash{byte(e.Seq)}
+	body, err := json.Marshal(e.Command.Data)
+	require.NoError(w.t, err)
+	_, err = trail.Canonical(body)
+	require.NoError(w.t, err)
+	require.NoError(w.t, w.fold.Apply(e))
+	return e, nil
+}
+
+func (w *world) must(actor stream.Actor, command string, d json.RawMessage) stream.Entry {
+	w.t.Helper()
+	e, err := w.do(actor, command, d)
+	require.NoError(w.t, err, command)
+	return e
+}
+
+// seal stands for the shell: it puts sealed values where the plain ones were.
+func seal(t require.TestingT, raw json.RawMessage, keys []string) json.RawMessage {
+	var d map[string]json.RawMessage
+	require.NoError(t, json.Unmarshal(raw, &d))
+	for _, key := range keys {
+		require.Contains(t, d, key)
+		d[key] = sealed(string(d[key]))
+	}
+	out, err := json.Marshal(d)
+	require.NoError(t, err)
+	return out
+}
+
+func sealed(plain string) json.RawMessage {
+	raw, _ := json.Marshal(stream.Sealed{Sealed: stream.SealedValue{K: shop, V: fmt.Sprintf("c2VhbGVk%x", plain)}})
+	return raw
+}
+
+// good is data that makes each command possible in a full register; see full.
+func good() map[string]json.RawMessage {
+	return map[string]json.RawMessage{
+		"open-organisation": data(`{"name":"Demo Workshop North (invented)","sort":"shop","phone":"+00 555 0100"}`),
+		"add-member":        data(`{"id":"%s","name":"Invented Person","roles":["technician"]}`, id(13)),
+		"grant-competence":  data(`{"member":"%s","sensor":"front-camera","expires":"2027-03-31","proof":"Invented Board 123"}`, technician),
+		"retire-member":     data(`{"member":"%s"}`, technician),
+		"make-agreement":    data(`{"desk":"%s"}`, desk),
+		"end-agreement":     data(`{"desk":"%s"}`, desk),
+		"add-bay":           data(`{"id":"%s","name":"Bay 2","size_um":{"length":12000000,"width":6000000}}`, id(22)),
+		"survey-bay":        data(`{"bay":"%s","floor":%s,"surveyed":"2026-06-01","expires":"2027-06-01"}`, bay, floorUM),
+		"add-instrument":    data(`{"id":"%s","name":"Tape 2","instrument":{"kind":"steel tape","standard_uncertainty_um":800},"certificate":{"number":"C-2","dated":"2026-02-01"},"due":"2027-02-01"}`, id(32)),
+		"renew-instrument":  data(`{"instrument":"%s","certificate":{"number":"C-9","dated":"2026-11-20"},"due":"2027-11-20"}`, instrument),
+		"add-fixture":       data(`{"id":"%s","name":"Stand 2","target":"T-CAM-08","fixture":{"kind":"board","half_width_um":800000}}`, id(42)),
+		"add-dimensions":    data(`{"id":"%s","type":"Invented Estate","vehicle":%s,"source":"measured on three cars"}`, id(52), vehicleUM),
+		"retire":            data(`{"kind":"fixture","id":"%s"}`, fixture),
+	}
+}
+
+const (
+	floorUM   = `{"wheels_um":{"front_left":-1000,"front_right":8000,"rear_left":0,"rear_right":3500},"fixture_um":9000}`
+	vehicleUM = `{"wheelbase_um":2680000,"front_track_um":1560000,"rear_track_um":1572000,"front_overhang_um":880000,"rear_overhang_um":790000,"hub_height_um":{"front":325000,"rear":325000}}`
+)
+
+// full is a shop's register with one of everything, in which every command of good but the opening one is possible;
+// make-agreement needs the desk's agreement to be ended first, end-agreement needs it in force.
+func full(t *testing.T) *world {
+	t.Helper()
+	w := newWorld(t)
+	w.must(server, "open-organisation", good()["open-organisation"])
+	w.must(server, "add-member", data(`{"id":"%s","name":"Invented Owner","roles":["owner"]}`, owner))
+	w.must(theOwner, "add-member", data(`{"id":"%s","name":"Invented Technician","roles":["technician"]}`, technician))
+	w.must(theOwner, "add-bay", data(`{"id":"%s","name":"Bay 1"}`, bay))
+	w.must(theOwner, "add-instrument", data(`{"id":"%s","name":"Laser","instrument":{"kind":"laser distance meter","standard_uncertainty_um":1000,"common_um":500},"certificate":{"number":"C-1","dated":"2026-01-10"},"due":"2027-01-10"}`, instrument))
+	w.must(theOwner, "add-fixture", data(`{"id":"%s","name":"Stand 1","target":"T-CAM-07","fixture":{"kind":"board","half_width_um":800000,"carried":"slide"}}`, fixture))
+	w.must(theOwner, "add-dimensions", data(`{"id":"%s","type":"Invented Hatchback","vehicle":%s,"source":"measured on one car"}`, dimensions, vehicleUM))
+	return w
+}
