@@ -1,7 +1,9 @@
 package placement
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"readback/internal/geom"
 )
@@ -112,11 +114,7 @@ func (s *scene) leastFirst(off offset) [unknowns]int {
 			}
 		}
 	}
-	for i := 1; i < len(by); i++ {
-		for k := i; k > 0 && size[by[k]] < size[by[k-1]]; k-- {
-			by[k], by[k-1] = by[k-1], by[k]
-		}
-	}
+	slices.SortStableFunc(by[:], func(i, k int) int { return cmp.Compare(size[i], size[k]) })
 	return by
 }
 

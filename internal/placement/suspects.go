@@ -1,35 +1,37 @@
 package placement
 
-import "readback/internal/adjust"
+import (
+	"math"
+
+	"readback/internal/adjust"
+)
 
 // suspects leaves each checked reading out in turn. Those whose absence mends the contradiction, and mends it about as
 // well as the best, are suspects, in the order of the readings. Where the full network did not settle, every reading
 // whose absence lets it settle is tried.
 func (c *Case) suspects(w *workbench, a *assessment) []Suspect {
-	type attempt struct{ chiSquare, likely float64 }
-	attempts := make(map[int]attempt, len(a.taken))
-	best, any := 0.0, false
+	type attempt struct {
+		Suspect
+		chiSquare float64
+	}
+	var attempts []attempt
+	best := math.Inf(1)
 	var without adjust.Solution
 	for i := range a.taken {
 		if a.Settled && a.Redundancy[i] < adjust.LeastRedundancy {
 			continue
 		}
 		w.solver.Estimate(&without, &a.Network, i)
-		if !without.Settled {
-			continue
-		}
-		attempts[i] = attempt{without.ChiSquare, without.Residual[i]}
-		if !any || without.ChiSquare < best {
-			best, any = without.ChiSquare, true
+		if without.Settled {
+			attempts = append(attempts, attempt{Suspect{i, without.Residual[i]}, without.ChiSquare})
+			best = min(best, without.ChiSquare)
 		}
 	}
 	all := []Suspect{}
-	for i := range a.taken {
-		t, tried := attempts[i]
-		if !tried || t.chiSquare > best+suspectNear || a.Settled && t.chiSquare > a.ChiSquare-largestW2 {
-			continue
+	for _, t := range attempts {
+		if t.chiSquare <= best+suspectNear && (!a.Settled || t.chiSquare <= a.ChiSquare-largestW2) {
+			all = append(all, t.Suspect)
 		}
-		all = append(all, Suspect{Reading: i, LikelyError: t.likely})
 	}
 	return all
 }
