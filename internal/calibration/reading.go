@@ -231,7 +231,7 @@ var instrumentsKnown = guard{"instruments-known", "every instrument is in the sh
 
 var instrumentsCurrent = guard{"instruments-current", "no instrument's certificate is past its due date", func(a *asked) string {
 	return a.instruments(func(_ string, i *instrument) string {
-		if i.Due < day(a.now) {
+		if i != nil && i.Due < day(a.now) {
 			return fmt.Sprintf("The certificate of %s was due on %s. Measure with another instrument, or enter its new certificate.", i.Name, i.Due)
 		}
 		return ""

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"maps"
 	"strings"
 	"time"
@@ -79,6 +80,17 @@ func (w *world) state() *State { return w.fold.State.(*State) }
 
 // try gives a command as it goes through the hub: admitted, sealed, its facts loaded, decided; and applied if accepted.
 func (w *world) try(actor stream.Actor, command, data string) (stream.Entry, stream.Decision, error) {
+	e, d, err := w.draft(actor, command, data)
+	if err != nil {
+		return e, d, err
+	}
+	require.NoError(w.t, w.fold.Apply(e))
+	w.made = append(w.made, e)
+	return e, d, nil
+}
+
+// draft is try without applying.
+func (w *world) draft(actor stream.Actor, command, data string) (stream.Entry, stream.Decision, error) {
 	w.next++
 	cmd := stream.Command{ID: id(w.next), Base: w.fold.Seq, Type: command, Data: json.RawMessage(data)}
 	admitted, seal, err := Rules{}.Admit(cmd)
@@ -86,10 +98,6 @@ func (w *world) try(actor stream.Actor, command, data string) (stream.Entry, str
 		return stream.Entry{}, stream.Decision{}, err
 	}
 	cmd.Data = sealed(w.t, admitted, seal)
-	return w.give(actor, cmd)
-}
-
-func (w *world) give(actor stream.Actor, cmd stream.Command) (stream.Entry, stream.Decision, error) {
 	keys, err := Rules{}.Needs(w.fold.State, actor, cmd)
 	if err != nil {
 		return stream.Entry{}, stream.Decision{}, err
@@ -101,16 +109,11 @@ func (w *world) give(actor stream.Actor, cmd stream.Command) (stream.Entry, stre
 		}
 	}
 	e, d, err := w.fold.Draft(actor, cmd, nil, keys, facts, w.now)
-	if err != nil {
-		return stream.Entry{}, stream.Decision{}, err
-	}
 	if e.Seq == 1 {
 		e.Opens = &stream.Opens{Rules: stream.RulesVersion}
 	}
 	e.Hash = sha256.Sum256(fmt.Appendf(nil, "entry %d", e.Seq))
-	require.NoError(w.t, w.fold.Apply(e))
-	w.made = append(w.made, e)
-	return e, d, nil
+	return e, d, err
 }
 
 // sealed puts a sealed value in place of each named key.
@@ -298,3 +301,16 @@ func replaced(t require.TestingT, text, was, is string) string {
 	require.Contains(t, text, was)
 	return strings.Replace(text, was, is, 1)
 }
+
+func presentKeys(t require.TestingT, data string, keys []string) (present []string) {
+	var doc map[string]json.RawMessage
+	require.NoError(t, json.Unmarshal([]byte(data), &doc))
+	for _, k := range keys {
+		if _, there := doc[k]; there {
+			present = append(present, k)
+		}
+	}
+	return present
+}
+
+func keys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }
