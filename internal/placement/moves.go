@@ -138,7 +138,7 @@ func (c *Case) everywhere(a *assessment) everywhere {
 // readings with these uncertainties and no noise could tell.
 func (all everywhere) conform(w *workbench, off offset) bool {
 	for _, n := range all {
-		if !conform(w.at(n, n.scene.displaced(off)).judged) {
+		if !conform(w.try(n, n.scene.displaced(off))) {
 			return false
 		}
 	}

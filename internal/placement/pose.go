@@ -68,12 +68,14 @@ func (p *pin) along(d geom.Vec) gradient {
 	return g
 }
 
-// standing is a fixture at a pose, its rotation worked out once for all of its marks.
+// standing is a fixture at a pose, its rotation and its marks worked out once for all readings.
 type standing struct {
 	scene *scene
 	pose  pose
 	turn  geom.Rotation
 	axis  geom.Vec // that tilt turns about
+	pins  [3]pin   // of the marks asked for so far
+	has   [3]bool
 }
 
 func (s *scene) stand(p pose) standing {
@@ -87,7 +89,21 @@ var (
 	up      = geom.Vec{Z: 1}
 )
 
-func (s *standing) mark(name string) pin {
+func (s *standing) mark(name string) *pin {
+	i := 0
+	switch name {
+	case RightEnd:
+		i = 1
+	case Target:
+		i = 2
+	}
+	if !s.has[i] {
+		s.pins[i], s.has[i] = s.pin(name), true
+	}
+	return &s.pins[i]
+}
+
+func (s *standing) pin(name string) pin {
 	p := pin{at: s.pose.origin()}
 	p.by[poseX], p.by[poseY], p.by[poseZ] = forward, left, up
 	if s.scene.fixture.Kind == Reflector {
@@ -124,7 +140,7 @@ func (s *standing) face() (float64, gradient) {
 }
 
 // distance is that between a fixed point and a pin, both seen through a linear map of space.
-func distance(from geom.Vec, p pin, through func(geom.Vec) geom.Vec) (float64, gradient) {
+func distance(from geom.Vec, p *pin, through func(geom.Vec) geom.Vec) (float64, gradient) {
 	d := through(p.at.Sub(from))
 	length := d.Length()
 	var g gradient

@@ -25,6 +25,7 @@ type assessment struct {
 type workbench struct {
 	solver adjust.Solver
 	row    []float64
+	tried  assessment // of the last try
 }
 
 func (w *workbench) solve(n *network) *assessment {
@@ -42,6 +43,14 @@ func (w *workbench) at(n *network, p pose) *assessment {
 	a.judged = n.scene.judge(nil, p)
 	w.uncertainties(a.judged, n, &a.Solution)
 	return a
+}
+
+// try is at for a look that nobody keeps: the next one overwrites it.
+func (w *workbench) try(n *network, p pose) []judgement {
+	w.solver.At(&w.tried.Solution, &n.Network, n.state(p))
+	w.tried.judged = n.scene.judge(w.tried.judged, p)
+	w.uncertainties(w.tried.judged, n, &w.tried.Solution)
+	return w.tried.judged
 }
 
 func (w *workbench) uncertainties(judged []judgement, n *network, s *adjust.Solution) {
