@@ -99,15 +99,14 @@ func TestSurvives(t *testing.T) {
 	// A server nobody owns any more still runs in the data directory.
 	keep()
 	require.NoError(t, c.Stop(t.Context()))
-	orphan := exec.Command(c.bins.path("postgres"), "-D", h.data(), "-k", h.data(), "-c", "listen_addresses=")
-	orphan.Env, orphan.Dir, orphan.SysProcAttr = environment(), h.dir, h.owner.attr(0)
-	require.NoError(t, orphan.Start())
-	ended := make(chan error, 1)
-	watch := &server{child: &child{cmd: orphan}, done: make(chan struct{}), said: &serverLog{}}
-	require.NoError(t, watch.awaitReady(t.Context(), filepath.Join(h.data(), "postmaster.pid")))
-	go func() { ended <- orphan.Wait() }()
+	cmd := exec.Command(c.bins.path("postgres"), "-D", h.data(), "-k", c.socket, "-c", "listen_addresses=")
+	cmd.Env, cmd.Dir, cmd.SysProcAttr = environment(), h.dir, h.owner.attr(0)
+	orphan, err := spawn(cmd)
+	require.NoError(t, err)
+	asServer := &server{child: orphan, done: orphan.done, said: &serverLog{}}
+	require.NoError(t, asServer.awaitReady(t.Context(), filepath.Join(h.data(), "postmaster.pid")))
 	again()
-	<-ended
+	<-orphan.done
 	require.NoError(t, c.Stop(t.Context()))
 
 	require.NoError(t, Remove(t.Context(), dir, ""))
