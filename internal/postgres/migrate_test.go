@@ -2,6 +2,7 @@ package postgres
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"sync"
 	"testing"
@@ -151,7 +152,7 @@ func TestEverythingIsCommented(t *testing.T) {
 }
 
 func state(err error) string {
-	if pg, ok := err.(*pgconn.PgError); ok {
+	if pg, ok := errors.AsType[*pgconn.PgError](err); ok {
 		return pg.Code
 	}
 	return ""
