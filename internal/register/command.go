@@ -37,7 +37,7 @@ var commands = map[string]command{
 		read: erase(readMember), check: checking((*State).checkMember), apply: applying((*State).addMember),
 	},
 	"grant-competence": {
-		entry: "competence-granted", seal: []string{"proof"}, stale: []string{"competence-granted", "member-retired"},
+		entry: "competence-granted", stale: []string{"competence-granted", "member-retired"},
 		read: erase(readCompetence), check: checking((*State).checkCompetence), apply: applying((*State).grantCompetence),
 	},
 	"retire-member": {

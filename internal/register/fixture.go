@@ -2,7 +2,6 @@ package register
 
 import (
 	"encoding/json"
-	"strings"
 
 	"readback/internal/placement"
 	"readback/internal/stream"
@@ -29,7 +28,7 @@ func readFixture(in intake) newFixture {
 		ID: in.newcomer(), Name: in.String("name", 60), Target: in.String("target", 40),
 		Fixture: measured(in, "fixture", placement.DecodeFixture),
 	}
-	if strings.Trim(f.Target, "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-._/") != "" {
+	if !printed(f.Target) {
 		in.Reject("target", "the id on the target: letters, digits and - . _ / only")
 	}
 	return f

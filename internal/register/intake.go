@@ -75,6 +75,13 @@ func (in intake) line(key string, most int) string {
 	return text
 }
 
+// printed reports whether the text is like what is printed on a thing to tell it from others.
+func printed(text string) bool {
+	return !strings.ContainsFunc(text, func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && !strings.ContainsRune("-._/", r)
+	})
+}
+
 // personal reads a text that is sealed before the entry is made; it is plain here.
 func (in intake) personal(key string, most int) json.RawMessage {
 	raw, err := json.Marshal(in.String(key, most))

@@ -21,9 +21,9 @@ type Member struct {
 
 // Competence is a proof of competence for one kind of sensor. It counts through the whole day it expires on.
 type Competence struct {
-	Sensor  string         `json:"sensor"`
-	Expires string         `json:"expires"`         // a day, 2027-03-31
-	Proof   *stream.Sealed `json:"proof,omitempty"` // who assessed it and under what number
+	Sensor  string `json:"sensor"`
+	Expires string `json:"expires"`         // a day, 2027-03-31
+	Proof   string `json:"proof,omitempty"` // the number on the proof
 }
 
 func (m Member) owns() bool { return m.Active && slices.Contains(m.Roles, stream.Owner) }
@@ -64,25 +64,22 @@ func (s *State) addMember(d newMember) error {
 }
 
 type grant struct {
-	Member  stream.ID       `json:"member"`
-	Sensor  string          `json:"sensor"`
-	Expires string          `json:"expires"`
-	Proof   json.RawMessage `json:"proof,omitempty"` // plain until it is sealed
+	Member stream.ID `json:"member"`
+	Competence
 }
 
 func readCompetence(in intake) grant {
-	g := competenceOf(in)
-	g.Member = in.id("member")
-	return g
+	return grant{Member: in.id("member"), Competence: competenceOf(in)}
 }
 
-// competenceOf reads a competence without whose it is.
-func competenceOf(in intake) grant {
-	g := grant{Sensor: in.Enum("sensor", vehicle.Sensors()...), Expires: in.date("expires")}
-	if in.Has("proof") {
-		g.Proof = in.personal("proof", 200)
+// competenceOf reads a competence without whose it is. The number of the proof stands open, so its form leaves no room
+// for a name.
+func competenceOf(in intake) Competence {
+	c := Competence{Sensor: in.Enum("sensor", vehicle.Sensors()...), Expires: in.date("expires")}
+	if c.Proof = in.OptString("proof", 40); !printed(c.Proof) {
+		in.Reject("proof", "the number on the proof: letters, digits and - . _ / only")
 	}
-	return g
+	return c
 }
 
 func (s *State) checkCompetence(g given[grant]) error { return s.inUse(g.data.Member) }
@@ -101,20 +98,12 @@ func (s *State) inUse(member stream.ID) error {
 
 // grantCompetence lets the newest proof for a sensor stand, also if it expires earlier than the one before.
 func (s *State) grantCompetence(d grant) error {
-	c := Competence{Sensor: d.Sensor, Expires: d.Expires}
-	if d.Proof != nil {
-		proof, err := unsealed(d.Proof)
-		if err != nil {
-			return err
-		}
-		c.Proof = &proof
-	}
 	m := s.members[d.Member].value.copied()
 	at := slices.IndexFunc(m.Competences, func(have Competence) bool { return have.Sensor == d.Sensor })
 	if at < 0 {
-		m.Competences = append(m.Competences, c)
+		m.Competences = append(m.Competences, d.Competence)
 	} else {
-		m.Competences[at] = c
+		m.Competences[at] = d.Competence
 	}
 	s.members = s.members.with(d.Member, m, s.seq)
 	return nil

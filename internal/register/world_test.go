@@ -123,7 +123,7 @@ func good() map[string]json.RawMessage {
 	return map[string]json.RawMessage{
 		"open-organisation": data(`{"name":"Demo Workshop North (invented)","sort":"shop","phone":"+00 555 0100"}`),
 		"add-member":        data(`{"id":"%s","name":"Invented Person","roles":["technician"]}`, id(13)),
-		"grant-competence":  data(`{"member":"%s","sensor":"front-camera","expires":"2027-03-31","proof":"Invented Board 123"}`, technician),
+		"grant-competence":  data(`{"member":"%s","sensor":"front-camera","expires":"2027-03-31","proof":"IB-2024/123"}`, technician),
 		"retire-member":     data(`{"member":"%s"}`, technician),
 		"make-agreement":    data(`{"desk":"%s"}`, desk),
 		"end-agreement":     data(`{"desk":"%s"}`, desk),

@@ -1,0 +1,91 @@
+package job
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+// command is all a job knows of one command. Its sender is a technician or an owner of the shop; see Decide.
+type command struct {
+	entry string   // type of the entry it makes
+	opens bool     // makes the first entry
+	seal  []string // keys of data that are personal
+	stale []string // entry types that its sender must have seen: they may have changed what it decides upon
+
+	// read takes plain data apart strictly; what it gives is marshalled as the data of the entry.
+	read func(o *strict.Object) any
+	// needs lists facts beyond the sender's own; nil: none.
+	needs func(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error)
+	// check refuses by guard; nil: nothing can.
+	check func(actor stream.Actor, cmd stream.Command, facts stream.Facts) error
+	// decide gives what the entry adds to the command; nil: nothing.
+	decide func(cmd stream.Command) (any, error)
+	// apply changes a State that is not given out yet.
+	apply func(s *State, e stream.Entry) error
+}
+
+// commands is every command there is.
+var commands = map[string]command{
+	"open-job": {
+		entry: "job-opened", opens: true, seal: []string{"vin", "plate", "customer_reference"},
+		read: readVehicle, needs: needsOfOpening, check: checkOpening, apply: openJob,
+	},
+	"attach-alignment": {
+		entry: "alignment-attached", stale: []string{"alignment-attached"},
+		read: readAlignment, decide: decideAlignment, apply: attachAlignment,
+	},
+	"record-scan": {
+		entry: "scan-recorded", stale: []string{"scan-recorded"},
+		read: readScan, apply: recordScan,
+	},
+	"note": {
+		entry: "noted", seal: []string{"text"},
+		read: readNote, apply: takeNote,
+	},
+}
+
+// decode takes admitted data apart again.
+func decode[D any](cmd stream.Command) (D, error) {
+	var data D
+	if err := json.Unmarshal(cmd.Data, &data); err != nil {
+		return data, fmt.Errorf("read data of %s: %w", cmd.Type, err)
+	}
+	return data, nil
+}
+
+// sealed makes sure that no personal value gets into an entry openly.
+func (c command) sealed(cmd stream.Command) error {
+	data, err := decode[map[string]json.RawMessage](cmd)
+	if err != nil {
+		return err
+	}
+	for _, key := range c.seal {
+		if raw, there := data[key]; there {
+			if _, err := unsealed(raw); err != nil {
+				return fmt.Errorf("%s of %s: %w", key, cmd.Type, err)
+			}
+		}
+	}
+	return nil
+}
+
+// unsealed reads a sealed value as it stands in an entry: that it is sealed, not what it says.
+func unsealed(raw json.RawMessage) (stream.Sealed, error) {
+	var v stream.Sealed
+	if err := json.Unmarshal(raw, &v); err != nil || v.Sealed.V == "" || v.Sealed.K == (stream.ID{}) {
+		return stream.Sealed{}, fmt.Errorf("a personal value that is not sealed")
+	}
+	return v, nil
+}
+
+// personal writes a text that is sealed before the entry is made; it is plain here.
+func personal(text string) json.RawMessage {
+	raw, err := json.Marshal(text)
+	if err != nil {
+		panic("job: a string that is no JSON") // cannot be: strict reads valid Unicode only
+	}
+	return raw
+}

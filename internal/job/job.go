@@ -1,0 +1,149 @@
+// Package job is the stream of one visit of a car to a shop: which car it is, why its sensors are in question, its wheel
+// alignment and its scans. Calibrations name the job they belong to and see it only through its facts: "vehicle",
+// "alignment" and "scan".
+//
+// Invariants. The first entry opens the job and says whose it is, for ever. Only people of that shop change it, and they
+// must be active in its register at that time. What identifies the car and its owner — VIN, plate, customer's reference —
+// and free text never stand open: they are sealed before Decide sees them, and what deciding needs of them enters openly
+// (vin_check). Nothing is overwritten: a later alignment or scan is a further entry.
+//
+// Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
+// A State is never changed after Apply gave it out, so any goroutine may read it.
+package job
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/strict"
+)
+
+// Rules are the job's rules. The zero value is ready.
+type Rules struct{}
+
+var _ stream.Rules = Rules{}
+
+// Kind is stream.Job.
+func (Rules) Kind() stream.Kind { return stream.Job }
+
+// New is a job that is not opened yet.
+func (Rules) New(id stream.ID) stream.State { return &State{id: id} }
+
+// Admit checks a command's data and gives it back in one spelling.
+func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return nil, nil, unknown(cmd.Type)
+	}
+	o := strict.Read(cmd.Data, "data")
+	plain := c.read(o)
+	if err := o.Close(); err != nil {
+		return nil, nil, err
+	}
+	data, err := json.Marshal(plain)
+	if err != nil {
+		return nil, nil, fmt.Errorf("write data of %s: %w", cmd.Type, err)
+	}
+	seal := slices.DeleteFunc(slices.Clone(c.seal), func(key string) bool { return !o.Has(key) })
+	return data, seal, nil
+}
+
+// Needs lists the facts of the actor's register: that they work there, and what the command names.
+func (Rules) Needs(_ stream.State, actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return nil, unknown(cmd.Type)
+	}
+	keys := []stream.FactKey{memberKey(actor)}
+	if c.needs == nil {
+		return keys, nil
+	}
+	more, err := c.needs(actor, cmd)
+	return append(keys, more...), err
+}
+
+// Decide makes the entry, or refuses.
+func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, facts stream.Facts, _ time.Time) (stream.Decision, error) {
+	s := state.(*State)
+	c, ok := commands[cmd.Type]
+	if !ok {
+		return stream.Decision{}, unknown(cmd.Type)
+	}
+	switch {
+	case s.opened() && actor.Org != s.shop:
+		return stream.Decision{}, fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
+	case c.opens && s.opened():
+		return stream.Decision{}, fault.New(fault.AlreadyThere, "This job is open already.")
+	case !c.opens && !s.opened():
+		return stream.Decision{}, fault.New(fault.NotHere, "There is no such job.")
+	}
+	role, ok := actor.As(stream.Technician, stream.Owner)
+	if !ok {
+		return stream.Decision{}, fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
+	}
+	if err := employed(actor, role, facts); err != nil {
+		return stream.Decision{}, err
+	}
+	if err := c.sealed(cmd); err != nil {
+		return stream.Decision{}, err
+	}
+	if c.check != nil {
+		if err := c.check(actor, cmd, facts); err != nil {
+			return stream.Decision{}, err
+		}
+	}
+	d := stream.Decision{Type: c.entry, V: 1, Role: role}
+	if c.decide != nil {
+		decided, err := c.decide(cmd)
+		if err != nil {
+			return stream.Decision{}, err
+		}
+		d.Decided = decided
+	}
+	return d, nil
+}
+
+// Apply folds an entry into a new State.
+func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
+	c, ok := commands[e.Command.Type]
+	if !ok || c.entry != e.Type || e.V != 1 {
+		return nil, fmt.Errorf("a job has no entry %s version %d by command %s", e.Type, e.V, e.Command.Type)
+	}
+	next := *state.(*State)
+	next.seq = e.Seq
+	if err := c.apply(&next, e); err != nil {
+		return nil, err
+	}
+	return &next, nil
+}
+
+// Stale reports whether the sender of the command must have seen the entry.
+func (Rules) Stale(command, entry string) bool {
+	return slices.Contains(commands[command].stale, entry)
+}
+
+// RelationNeeds is empty: see Relation.
+func (Rules) RelationNeeds(stream.State, stream.Actor) []stream.FactKey { return nil }
+
+// Relation is own for the shop's people and the server. A job knows nothing of desks: what a desk is to it follows from
+// the calibrations that name it, and is foreign as far as the job itself can say.
+func (Rules) Relation(state stream.State, actor stream.Actor, _ stream.Facts) stream.Relation {
+	s := state.(*State)
+	if actor.Org == s.shop || actor.Has(stream.System) {
+		return stream.Own
+	}
+	return stream.Foreign
+}
+
+// Key is the job's own key.
+func (Rules) Key(state stream.State, _ stream.Command) (stream.Ref, error) {
+	return stream.Ref{Kind: stream.Job, ID: state.(*State).id}, nil
+}
+
+func unknown(command string) error {
+	return fault.New(fault.UnknownType, fmt.Sprintf("A job knows no command %q.", command))
+}
