@@ -206,7 +206,7 @@ func TestDiskFull(t *testing.T) {
 	c := startCluster(t, cfg)
 	require.NoError(t, c.Room())
 	require.FileExists(t, c.home.ballast())
-	execSQL(t, c, "create table kept (n int, pad text)")
+	execSQL(t, c, "create table kept (n int, pad text); alter table kept alter pad set storage external")
 
 	free, err := freeBytes(dir)
 	require.NoError(t, err)
