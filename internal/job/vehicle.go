@@ -62,10 +62,7 @@ func readVehicle(o *strict.Object) any {
 	}
 	if o.Has("plate") {
 		plate := o.String("plate", 15)
-		if !slices.ContainsFunc([]rune(plate), unicode.IsLetter) && !slices.ContainsFunc([]rune(plate), unicode.IsDigit) ||
-			slices.ContainsFunc([]rune(plate), func(r rune) bool {
-				return !unicode.IsLetter(r) && !unicode.IsDigit(r) && r != ' ' && r != '-'
-			}) {
+		if plate != "" && !isPlate(plate) {
 			o.Reject("plate", "letters, digits, spaces and dashes as on the car; leave it out if the car has none")
 		}
 		j.Plate = personal(plate)
@@ -79,6 +76,13 @@ func readVehicle(o *strict.Object) any {
 		j.Dimensions = &id
 	}
 	return j
+}
+
+// isPlate takes the letters of any script.
+func isPlate(text string) bool {
+	sign := func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }
+	other := func(r rune) bool { return !sign(r) && r != ' ' && r != '-' }
+	return strings.ContainsFunc(text, sign) && !strings.ContainsFunc(text, other)
 }
 
 func readSensors(o *strict.Object) Sensors {

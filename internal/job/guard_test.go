@@ -1,0 +1,150 @@
+package job_test
+
+import (
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/job"
+	"readback/internal/stream"
+)
+
+var commands = []string{"open-job", "attach-alignment", "record-scan", "note"}
+
+// Every command by every role, of the shop and of another organisation, on a job that is there and on one that is not:
+// it makes its entry or is refused with its reason.
+func TestEveryPair(t *testing.T) {
+	t.Parallel()
+	entries := map[string]string{
+		"open-job": "job-opened", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
+	}
+	pairs := 0
+	for _, command := range commands {
+		for _, role := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner, stream.System} {
+			for _, org := range []stream.ID{shop, desk} {
+				for _, there := range []bool{false, true} {
+					pairs++
+					w := newWorld(t)
+					if there {
+						w = opened(t)
+					}
+					actor := stream.Actor{Member: id(80), Org: org, Roles: []stream.Role{role}}
+					w.facts[registerKey(org, "member/"+id(80).String())] = stream.Fact{Value: json.RawMessage(`{"roles":["` + string(role) + `"],"active":true}`)}
+					if org == desk {
+						w.facts[registerKey(desk, "organisation")] = stream.Fact{Value: json.RawMessage(`{"sort":"desk"}`)}
+						w.facts[registerKey(desk, "dimensions/"+sheet.String())] = stream.Fact{Value: json.RawMessage(`{"active":true}`)}
+					}
+					e, err := w.do(actor, command, good[command])
+					works := role == stream.Technician || role == stream.Owner
+					name := []any{"%s by %s, own shop %v, opened %v", command, role, org == shop, there}
+					switch {
+					case there && org != shop:
+						require.True(t, fault.Is(err, fault.NotYourRole), name...)
+					case command == "open-job" && there:
+						require.True(t, fault.Is(err, fault.AlreadyThere), name...)
+					case command != "open-job" && !there:
+						require.True(t, fault.Is(err, fault.NotHere), name...)
+					case !works:
+						require.True(t, fault.Is(err, fault.NotYourRole), name...)
+					case org != shop:
+						require.Equal(t, "in-shop", fault.Of(err).Fields[0].Want, name...)
+					default:
+						require.NoError(t, err, name...)
+						require.Equal(t, entries[command], e.Type)
+						require.Equal(t, role, e.By.Role)
+						continue
+					}
+					require.Equal(t, map[bool]uint64{true: 1, false: 0}[there], w.fold.Seq, "a refusal changes nothing")
+				}
+			}
+		}
+	}
+	require.Equal(t, 4*4*2*2, pairs)
+}
+
+// In each row everything holds but one guard.
+func TestEachGuardAloneRefuses(t *testing.T) {
+	t.Parallel()
+	me := "member/" + technician.Member.String()
+	for _, c := range []struct {
+		guard, command string
+		facts          stream.Facts
+	}{
+		{"employed", "open-job", without(me)},
+		{"employed", "open-job", with(me, `{"roles":["technician"],"active":false}`)},
+		{"employed", "open-job", with(me, `{"roles":["specialist"],"active":true}`)},
+		{"employed", "open-job", with(me, `"nonsense"`)},
+		{"employed", "attach-alignment", without(me)},
+		{"employed", "record-scan", without(me)},
+		{"employed", "note", without(me)},
+		{"in-shop", "open-job", without("organisation")},
+		{"in-shop", "open-job", with("organisation", `{"sort":"desk"}`)},
+		{"sheet-in-use", "open-job", without("dimensions/" + sheet.String())},
+		{"sheet-in-use", "open-job", with("dimensions/"+sheet.String(), `{"active":false}`)},
+	} {
+		w := newWorld(t)
+		if c.command != "open-job" {
+			w = opened(t)
+		}
+		w.facts = c.facts
+		_, err := w.do(technician, c.command, good[c.command])
+		require.True(t, fault.Is(err, fault.NotMet), "%s %s: %v", c.guard, c.command, err)
+		require.Equal(t, []fault.Field{{Name: "guard", Want: c.guard}}, fault.Of(err).Fields)
+		w.facts = facts()
+		w.must(technician, c.command, good[c.command])
+	}
+}
+
+func TestStale(t *testing.T) {
+	t.Parallel()
+	for _, command := range commands {
+		for _, entry := range []string{"job-opened", "alignment-attached", "scan-recorded", "noted"} {
+			want := command == "attach-alignment" && entry == "alignment-attached" || command == "record-scan" && entry == "scan-recorded"
+			require.Equal(t, want, job.Rules{}.Stale(command, entry), "%s after %s", command, entry)
+		}
+	}
+}
+
+// A plain personal value never becomes an entry, even if whoever drives the rules forgets to seal it.
+func TestNothingPersonalPassesUnsealed(t *testing.T) {
+	t.Parallel()
+	for _, command := range []string{"open-job", "note"} {
+		w := newWorld(t)
+		if command == "note" {
+			w = opened(t)
+		}
+		plain, keys, err := w.fold.Rules.Admit(stream.Command{Type: command, Data: json.RawMessage(good[command])})
+		require.NoError(t, err)
+		for _, forgotten := range keys {
+			var some []string
+			for _, key := range keys {
+				if key != forgotten {
+					some = append(some, key)
+				}
+			}
+			cmd := stream.Command{Type: command, Data: seal(t, plain, some)}
+			_, err := w.fold.Rules.Decide(w.fold.State, technician, cmd, facts(), now)
+			require.ErrorContains(t, err, "not sealed", forgotten)
+		}
+	}
+}
+
+func TestApplyRefusesWhatTheseRulesNeverWrite(t *testing.T) {
+	t.Parallel()
+	w := opened(t)
+	e := w.must(technician, "note", good["note"])
+	for _, change := range []func(*stream.Entry){
+		func(e *stream.Entry) { e.V = 2 },
+		func(e *stream.Entry) { e.Type = "scan-recorded" },
+		func(e *stream.Entry) { e.Command.Type = "forget" },
+		func(e *stream.Entry) { e.Command.Data = json.RawMessage(`{"text":"plain"}`) },
+		func(e *stream.Entry) { e.Command.Data = json.RawMessage(`[]`) },
+	} {
+		bad := e
+		change(&bad)
+		_, err := w.fold.Rules.Apply(w.fold.State, bad)
+		require.Error(t, err)
+	}
+}
