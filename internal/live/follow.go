@@ -244,7 +244,8 @@ func (l *line) publish(ctx context.Context, ev Event) {
 		}
 		g.relation = after
 		changed = changed || before != after
-		if before == stream.Claimed || l.shows(after, g.actor) {
+		ends := before == stream.Claimed && l.ref.Kind == stream.Calibration // a job is claimed by no entry of its own
+		if ends || l.shows(after, g.actor) {
 			seen := ev
 			if opens(before) || opens(after) {
 				if open == nil {
