@@ -23,7 +23,7 @@ type noting struct {
 
 func readNote(o *strict.Object) any {
 	text := o.Text("text", 2000)
-	if o.Has("text") && strings.TrimSpace(text) == "" {
+	if given := text != "" || string(o.OptRaw("text")) == `""`; given && strings.TrimSpace(text) == "" {
 		o.Reject("text", "a text of 1 to 2000 characters")
 	}
 	return noting{personal(text)}
