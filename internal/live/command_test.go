@@ -18,6 +18,7 @@ import (
 	"readback/internal/fault"
 	"readback/internal/live"
 	"readback/internal/stream"
+	"readback/internal/testkit/memstore"
 	"readback/internal/trail"
 )
 
@@ -182,7 +183,7 @@ func TestForeignIsMissing(t *testing.T) {
 func TestTwoNodesRace(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		// Hold every append until the other node's has come as well, so that nearly all of them race.
-		w.store.Before = func(context.Context, live.Append) error { time.Sleep(time.Millisecond); return nil }
+		w.store.Hook(memstore.Hooks{Before: func(context.Context, live.Append) error { time.Sleep(time.Millisecond); return nil }})
 		nodes := []*live.Hub{w.hub, w.node()}
 		from := w.last(w.cal)
 		ears := []*ear{}
@@ -224,7 +225,7 @@ func TestTwoNodesRace(t *testing.T) {
 // The same command sent to both nodes at once, as after a lost connection, makes one entry and one answer.
 func TestSameCommandToTwoNodes(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
-		w.store.Before = func(context.Context, live.Append) error { time.Sleep(time.Millisecond); return nil }
+		w.store.Hook(memstore.Hooks{Before: func(context.Context, live.Append) error { time.Sleep(time.Millisecond); return nil }})
 		other := w.node()
 		cmd := w.cmd(w.cal, "note", `{"note":"both"}`)
 		var got [2]live.Receipt
@@ -279,19 +280,21 @@ func TestUnknownOutcomeIsSentAgain(t *testing.T) {
 					return nil
 				}
 				var sent []stream.Hash
-				w.store.Before = func(_ context.Context, a live.Append) error {
-					sent = append(sent, a.Record.Hash)
-					if !c.written {
-						return fail()
-					}
-					return nil
-				}
-				w.store.After = func(context.Context, live.Append, live.Outcome) error {
-					if c.written {
-						return fail()
-					}
-					return nil
-				}
+				w.store.Hook(memstore.Hooks{
+					Before: func(_ context.Context, a live.Append) error {
+						sent = append(sent, a.Record.Hash)
+						if !c.written {
+							return fail()
+						}
+						return nil
+					},
+					After: func(context.Context, live.Append, live.Outcome) error {
+						if c.written {
+							return fail()
+						}
+						return nil
+					},
+				})
 				ear, _ := w.follow(w.hub, w.owner, w.cal, w.last(w.cal))
 				from := w.last(w.cal)
 				got := w.do(w.technician, w.cal, "start", `{}`)
@@ -316,18 +319,16 @@ func TestOutcomeUnknownForLong(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		var away atomic.Bool
 		down := errors.New("no answer")
-		w.store.After = func(context.Context, live.Append, live.Outcome) error {
+		answer := func() error {
 			if away.Load() {
 				return down
 			}
 			return nil
 		}
-		w.store.OnLoad = func(context.Context, stream.Ref, uint64) error {
-			if away.Load() {
-				return down
-			}
-			return nil
-		}
+		w.store.Hook(memstore.Hooks{
+			After:  func(context.Context, live.Append, live.Outcome) error { return answer() },
+			OnLoad: func(context.Context, stream.Ref, uint64) error { return answer() },
+		})
 		from := w.last(w.cal)
 		cmd := w.cmd(w.cal, "add", `{"n":1}`)
 		ear, _ := w.follow(w.hub, w.technician, w.cal, from)
@@ -350,7 +351,7 @@ func TestDurableBeforeVisible(t *testing.T) {
 		from := w.last(w.cal)
 		ear, _ := w.follow(w.hub, w.technician, w.cal, from)
 		release := make(chan struct{})
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
 		answered := make(chan error, 1)
 		cmd := w.cmd(w.cal, "add", `{"n":1}`)
 		go func() { _, err := w.hub.Do(t.Context(), w.technician, w.cal, cmd); answered <- err }()
@@ -369,7 +370,7 @@ func TestSenderGoesAway(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		from := w.last(w.cal)
 		release := make(chan struct{})
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
 		ctx, cancel := context.WithCancel(t.Context())
 		cmd := w.cmd(w.cal, "add", `{"n":1}`)
 		answered := make(chan error, 1)
@@ -459,7 +460,7 @@ func TestLinesThatNeedEachOther(t *testing.T) {
 		theirs := stream.Ref{Kind: stream.Register, ID: w.specialist.Org}
 		theirOwner := w.specialist
 		theirOwner.Roles = []stream.Role{stream.Owner}
-		w.store.OnLoad = func(context.Context, stream.Ref, uint64) error { time.Sleep(time.Millisecond); return nil }
+		w.store.Hook(memstore.Hooks{OnLoad: func(context.Context, stream.Ref, uint64) error { time.Sleep(time.Millisecond); return nil }})
 		var wg sync.WaitGroup
 		start := time.Now()
 		for range 10 {
@@ -529,7 +530,7 @@ func TestOverload(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		h := w.node(func(c *live.Config) { c.MostWaiting = 2 })
 		release := make(chan struct{})
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
 		results := make(chan error, 10)
 		for range 10 {
 			cmd := w.cmd(w.cal, "add", `{"n":1}`)

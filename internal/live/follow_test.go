@@ -15,6 +15,7 @@ import (
 	"readback/internal/fault"
 	"readback/internal/live"
 	"readback/internal/stream"
+	"readback/internal/testkit/memstore"
 )
 
 // From wherever a follower begins, and however much of it is at hand, it gets each entry once and in order, while more
@@ -298,7 +299,7 @@ func TestFollowersHaveALimit(t *testing.T) {
 func TestFollowGivenUp(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		release := make(chan struct{})
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
 		cmd := w.cmd(w.cal, "add", `{"n":1}`)
 		answered := make(chan error, 2)
 		go func() { _, err := w.hub.Do(t.Context(), w.technician, w.cal, cmd); answered <- err }()
@@ -383,7 +384,7 @@ func TestShutdown(t *testing.T) {
 		e, _ := w.follow(h, w.technician, w.cal, 0)
 		from := w.last(w.cal)
 		release := make(chan struct{})
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
 		results := make(chan error, 5)
 		for range cap(results) {
 			cmd := w.cmd(w.cal, "add", `{"n":1}`)
@@ -418,7 +419,7 @@ func TestShutdown(t *testing.T) {
 func TestShutdownLosesPatience(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		h := w.node()
-		w.store.Before = func(ctx context.Context, _ live.Append) error { return wait(ctx, nil) }
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, nil) }})
 		result := make(chan error, 1)
 		cmd := w.cmd(w.cal, "add", `{"n":1}`)
 		go func() { _, err := h.Do(t.Context(), w.technician, w.cal, cmd); result <- err }()

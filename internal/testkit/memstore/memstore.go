@@ -1,8 +1,7 @@
 // Package memstore is a live.Store in memory, for tests of what stands on one. It keeps every promise of the real one
 // but durability: what is in it lives as long as the process. Several hubs may share one, as nodes share a database.
 //
-// Concurrency: everything may be called from many goroutines. The hooks are called without a lock held, and must be set
-// before the first use.
+// Concurrency: everything may be called from many goroutines. The hooks are called without a lock held.
 package memstore
 
 import (
@@ -16,18 +15,20 @@ import (
 	"readback/internal/trail"
 )
 
-// Store is the streams, the keys and the running routines.
-type Store struct {
+// Hooks are called on the way. Each may be nil.
+type Hooks struct {
 	// Before is called before an entry is looked at; its error is given back and nothing is written.
 	Before func(ctx context.Context, a live.Append) error
 	// After is called after an entry was written or refused; its error is given back in place of the outcome.
 	After func(ctx context.Context, a live.Append, o live.Outcome) error
 	// OnLoad is called before entries are read; its error is given back.
 	OnLoad func(ctx context.Context, ref stream.Ref, after uint64) error
-	// Clock is what Now gives; time.Now if nil.
-	Clock func() time.Time
+}
 
+// Store is the streams, the keys and the running routines.
+type Store struct {
 	mu      sync.Mutex // guards what follows
+	hooks   Hooks
 	streams map[stream.ID]*kept
 	keys    map[stream.ID]trail.WrappedKey
 	running map[stream.ID]stream.ID // stream by specialist
@@ -49,10 +50,23 @@ func New() *Store {
 	}
 }
 
+// Hook sets the hooks, in place of those before.
+func (s *Store) Hook(h Hooks) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.hooks = h
+}
+
+func (s *Store) hooked() Hooks {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.hooks
+}
+
 // Load gives a copy of the list; the records themselves are never changed.
 func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
-	if s.OnLoad != nil {
-		if err := s.OnLoad(ctx, ref, after); err != nil {
+	if hook := s.hooked().OnLoad; hook != nil {
+		if err := hook(ctx, ref, after); err != nil {
 			return nil, err
 		}
 	}
@@ -74,8 +88,9 @@ func (s *Store) Append(ctx context.Context, a live.Append) (live.Outcome, error)
 	if err := ctx.Err(); err != nil {
 		return 0, err
 	}
-	if s.Before != nil {
-		if err := s.Before(ctx, a); err != nil {
+	hooks := s.hooked()
+	if hooks.Before != nil {
+		if err := hooks.Before(ctx, a); err != nil {
 			return 0, err
 		}
 	}
@@ -83,8 +98,8 @@ func (s *Store) Append(ctx context.Context, a live.Append) (live.Outcome, error)
 	if won {
 		s.tell(a.Record.Stream)
 	}
-	if s.After != nil {
-		if err := s.After(ctx, a, o); err != nil {
+	if hooks.After != nil {
+		if err := hooks.After(ctx, a, o); err != nil {
 			return 0, err
 		}
 	}
@@ -141,11 +156,8 @@ func (s *Store) Key(ctx context.Context, id stream.ID) (trail.WrappedKey, error)
 	return k, nil
 }
 
-// Now is the store's clock.
+// Now is the process's clock.
 func (s *Store) Now(ctx context.Context) (time.Time, error) {
-	if s.Clock != nil {
-		return s.Clock(), ctx.Err()
-	}
 	return time.Now(), ctx.Err()
 }
 
