@@ -1,0 +1,261 @@
+package register_test
+
+import (
+	"encoding/json"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/register"
+	"readback/internal/stream"
+)
+
+// entries is what each command makes.
+var entries = map[string]string{
+	"open-organisation": "organisation-opened",
+	"add-member":        "member-added",
+	"grant-competence":  "competence-granted",
+	"retire-member":     "member-retired",
+	"make-agreement":    "agreement-made",
+	"end-agreement":     "agreement-ended",
+	"add-bay":           "bay-added",
+	"survey-bay":        "bay-surveyed",
+	"add-instrument":    "instrument-added",
+	"renew-instrument":  "instrument-renewed",
+	"add-fixture":       "fixture-added",
+	"add-dimensions":    "dimensions-added",
+	"retire":            "retired",
+}
+
+// ready is a register in which the command with its data of good is possible.
+func ready(t *testing.T, command string) *world {
+	t.Helper()
+	switch command {
+	case "open-organisation":
+		return newWorld(t)
+	case "end-agreement":
+		w := full(t)
+		w.must(theOwner, "make-agreement", good()["make-agreement"])
+		return w
+	}
+	return full(t)
+}
+
+// Every command by every role, of the organisation and of another, on a register that is open and on one that is not: it
+// makes its entry or is refused with its reason.
+func TestEveryPair(t *testing.T) {
+	t.Parallel()
+	require.ElementsMatch(t, slices.Collect(maps.Keys(entries)), slices.Collect(maps.Keys(good())))
+	pairs := 0
+	for command, entry := range entries {
+		for _, role := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner, stream.System} {
+			for _, org := range []stream.ID{shop, desk} {
+				for _, open := range []bool{false, true} {
+					pairs++
+					name := []any{"%s by %s, own organisation %v, open %v", command, role, org == shop, open}
+					opens := command == "open-organisation"
+					w := newWorld(t)
+					if open {
+						w = ready(t, command)
+						if opens {
+							w = full(t)
+						}
+					}
+					// Whatever the shell says of the actor: only the owner of this register is its owner.
+					member := owner
+					if role == stream.Technician {
+						member = technician
+					}
+					before := w.fold.Seq
+					e, err := w.do(stream.Actor{Member: member, Org: org, Roles: []stream.Role{role}}, command, good()[command])
+					switch {
+					case opens && role != stream.System, role == stream.Technician, role == stream.Specialist,
+						role == stream.Owner && (org != shop || !open):
+						require.True(t, fault.Is(err, fault.NotYourRole), name...)
+					case opens && open:
+						require.True(t, fault.Is(err, fault.AlreadyThere), name...)
+					case !opens && !open:
+						require.True(t, fault.Is(err, fault.NotHere), name...)
+					default:
+						require.NoError(t, err, name...)
+						require.Equal(t, entry, e.Type)
+						require.Equal(t, role, e.By.Role)
+						continue
+					}
+					require.Equal(t, before, w.fold.Seq, "a refusal changes nothing")
+				}
+			}
+		}
+	}
+	require.Equal(t, 13*4*2*2, pairs)
+}
+
+func TestOwnersAreWhoTheRegisterSaysTheyAre(t *testing.T) {
+	t.Parallel()
+	w := full(t)
+	for _, member := range []stream.ID{technician, id(99)} {
+		_, err := w.do(stream.Actor{Member: member, Org: shop, Roles: []stream.Role{stream.Owner}}, "add-bay", good()["add-bay"])
+		require.True(t, fault.Is(err, fault.NotYourRole))
+	}
+	w.must(theOwner, "add-member", data(`{"id":"%s","name":"Second Owner","roles":["owner","specialist"]}`, id(14)))
+	second := stream.Actor{Member: id(14), Org: shop, Roles: []stream.Role{stream.Owner, stream.Specialist}}
+	w.must(second, "retire-member", data(`{"member":"%s"}`, owner))
+	_, err := w.do(theOwner, "add-bay", good()["add-bay"])
+	require.True(t, fault.Is(err, fault.NotYourRole), "a retired owner keeps the register no more")
+}
+
+// In each row everything holds but one guard: prepare breaks that one only, as the same command shows without it.
+func TestEachGuardAloneRefuses(t *testing.T) {
+	t.Parallel()
+	retire := func(kind string, thing stream.ID) func(*world) {
+		return func(w *world) { w.must(theOwner, "retire", data(`{"kind":"%s","id":"%s"}`, kind, thing)) }
+	}
+	leave := func(w *world) { w.must(theOwner, "retire-member", good()["retire-member"]) }
+	nothing := func(*world) {}
+	replace := func(command, from, to string) json.RawMessage {
+		require.Contains(t, string(good()[command]), from)
+		return json.RawMessage(strings.Replace(string(good()[command]), from, to, 1))
+	}
+	id13, id22, id32, id42, id52 := id(13).String(), id(22).String(), id(32).String(), id(42).String(), id(52).String()
+	ghost := id(99).String()
+	for _, c := range []struct {
+		guard, command string
+		prepare        func(*world)
+		data           json.RawMessage // nil: that of good
+		slug           fault.Slug
+		field          fault.Field // Want empty: any
+	}{
+		{"id taken by a bay", "add-member", nothing, replace("add-member", id13, bay.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by a member", "add-bay", nothing, replace("add-bay", id22, owner.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by an instrument", "add-instrument", nothing, replace("add-instrument", id32, instrument.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by a fixture", "add-fixture", nothing, replace("add-fixture", id42, fixture.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by a sheet", "add-dimensions", nothing, replace("add-dimensions", id52, dimensions.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id is the organisation's", "add-bay", nothing, replace("add-bay", id22, shop.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id of a retired thing", "add-bay", retire("bay", bay), replace("add-bay", id22, bay.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+
+		{"member known", "grant-competence", nothing, replace("grant-competence", technician.String(), ghost), fault.NotHere, fault.Field{Name: "data.member"}},
+		{"member in use", "grant-competence", leave, nil, fault.WrongPhase, fault.Field{Name: "data.member"}},
+		{"member known", "retire-member", nothing, replace("retire-member", technician.String(), ghost), fault.NotHere, fault.Field{Name: "data.member"}},
+		{"member in use", "retire-member", leave, nil, fault.WrongPhase, fault.Field{Name: "data.member"}},
+		{"another owner", "retire-member", nothing, replace("retire-member", technician.String(), owner.String()), fault.NotMet, fault.Field{Name: "guard", Want: "another-owner"}},
+
+		{"no agreement in force", "make-agreement", func(w *world) { w.must(theOwner, "make-agreement", good()["make-agreement"]) }, nil,
+			fault.AlreadyThere, fault.Field{Name: "data.desk"}},
+		{"desk known", "make-agreement", func(w *world) { w.facts = nil }, nil, fault.NotMet, fault.Field{Name: "guard", Want: "desk-known"}},
+		{"desk is one", "make-agreement", func(w *world) { w.facts = factsOf(`{"name":"x","sort":"shop","phone":""}`) }, nil,
+			fault.NotMet, fault.Field{Name: "guard", Want: "desk-known"}},
+		{"agreement known", "end-agreement", nothing, replace("end-agreement", desk.String(), ghost), fault.NotHere, fault.Field{Name: "data.desk"}},
+		{"agreement in force", "end-agreement", func(w *world) { w.must(theOwner, "end-agreement", good()["end-agreement"]) }, nil,
+			fault.WrongPhase, fault.Field{Name: "data.desk"}},
+
+		{"bay known", "survey-bay", nothing, replace("survey-bay", bay.String(), ghost), fault.NotHere, fault.Field{Name: "data.bay"}},
+		{"bay in use", "survey-bay", retire("bay", bay), nil, fault.WrongPhase, fault.Field{Name: "data.bay"}},
+		{"survey has been", "survey-bay", nothing, replace("survey-bay", "2026-06-01", "2026-11-27"), fault.InvalidInput, fault.Field{Name: "data.surveyed"}},
+
+		{"certificate has come", "add-instrument", nothing, replace("add-instrument", "2026-02-01", "2026-11-27"), fault.InvalidInput, fault.Field{Name: "data.certificate.dated"}},
+		{"instrument known", "renew-instrument", nothing, replace("renew-instrument", instrument.String(), ghost), fault.NotHere, fault.Field{Name: "data.instrument"}},
+		{"instrument in use", "renew-instrument", retire("instrument", instrument), nil, fault.WrongPhase, fault.Field{Name: "data.instrument"}},
+		{"certificate has come", "renew-instrument", nothing, replace("renew-instrument", "2026-11-20", "2026-11-27"), fault.InvalidInput, fault.Field{Name: "data.certificate.dated"}},
+
+		{"bay known", "retire", nothing, data(`{"kind":"bay","id":"%s"}`, fixture), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"bay in use", "retire", retire("bay", bay), data(`{"kind":"bay","id":"%s"}`, bay), fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"instrument in use", "retire", retire("instrument", instrument), data(`{"kind":"instrument","id":"%s"}`, instrument), fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"fixture in use", "retire", retire("fixture", fixture), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"sheet in use", "retire", retire("dimensions", dimensions), data(`{"kind":"dimensions","id":"%s"}`, dimensions), fault.WrongPhase, fault.Field{Name: "data.id"}},
+	} {
+		w := ready(t, c.command)
+		c.prepare(w)
+		before := w.fold.Seq
+		d := c.data
+		if d == nil {
+			d = good()[c.command]
+		}
+		_, err := w.do(theOwner, c.command, d)
+		require.True(t, fault.Is(err, c.slug), "%s: %s: %v", c.command, c.guard, err)
+		require.Equal(t, c.field.Name, fault.Of(err).Fields[0].Name, c.guard)
+		if c.field.Want != "" {
+			require.Equal(t, c.field.Want, fault.Of(err).Fields[0].Want)
+		}
+		require.Equal(t, before, w.fold.Seq)
+		_, err = ready(t, c.command).do(theOwner, c.command, good()[c.command])
+		require.NoError(t, err, "%s without what breaks %q", c.command, c.guard)
+	}
+}
+
+func TestADeskMakesNoAgreements(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.must(server, "open-organisation", data(`{"name":"Demo Desk South (invented)","sort":"desk"}`))
+	_, err := w.do(server, "make-agreement", good()["make-agreement"])
+	require.True(t, fault.Is(err, fault.NotMet))
+	require.Equal(t, "is-shop", fault.Of(err).Fields[0].Want)
+}
+
+// Somewhere it is tomorrow already: the day after the server's is no day to come, the one after that is.
+func TestTomorrowIsTodaySomewhere(t *testing.T) {
+	t.Parallel()
+	w := full(t)
+	w.must(theOwner, "survey-bay", data(`{"bay":"%s","floor":%s,"surveyed":"2026-11-26","expires":"2027-06-01"}`, bay, floorUM))
+}
+
+func TestRetiredThingsKeepTheirFacts(t *testing.T) {
+	t.Parallel()
+	w := full(t)
+	for kind, thing := range map[string]stream.ID{"bay": bay, "instrument": instrument, "fixture": fixture, "dimensions": dimensions} {
+		w.must(theOwner, "retire", data(`{"kind":"%s","id":"%s"}`, kind, thing))
+		value, seq := fact(t, w, kind+"/"+thing.String())
+		require.Contains(t, value, `"active":false`)
+		require.Equal(t, w.fold.Seq, seq)
+	}
+}
+
+func TestStale(t *testing.T) {
+	t.Parallel()
+	want := map[string][]string{
+		"grant-competence": {"competence-granted", "member-retired"},
+		"retire-member":    {"member-retired"},
+		"make-agreement":   {"agreement-ended"},
+		"end-agreement":    {"agreement-made"},
+		"survey-bay":       {"bay-surveyed", "retired"},
+		"renew-instrument": {"instrument-renewed", "retired"},
+		"retire":           {"retired"},
+	}
+	for command := range entries {
+		for _, entry := range entries {
+			require.Equal(t, slices.Contains(want[command], entry), register.Rules{}.Stale(command, entry), "%s after %s", command, entry)
+		}
+	}
+}
+
+// A plain personal value never becomes an entry, even if whoever drives the rules forgets to seal it.
+func TestNothingPersonalPassesUnsealed(t *testing.T) {
+	t.Parallel()
+	w := full(t)
+	plain, keys, err := w.fold.Rules.Admit(stream.Command{Type: "add-member", Data: good()["add-member"]})
+	require.NoError(t, err)
+	require.Equal(t, []string{"name"}, keys)
+	_, err = w.fold.Rules.Decide(w.fold.State, theOwner, stream.Command{Type: "add-member", Data: plain}, nil, now)
+	require.ErrorContains(t, err, "not sealed")
+}
+
+func TestApplyRefusesWhatTheseRulesNeverWrite(t *testing.T) {
+	t.Parallel()
+	w := full(t)
+	e := w.must(theOwner, "add-member", good()["add-member"])
+	for _, change := range []func(*stream.Entry){
+		func(e *stream.Entry) { e.V = 2 },
+		func(e *stream.Entry) { e.Type = "bay-added" },
+		func(e *stream.Entry) { e.Command.Type = "forget" },
+		func(e *stream.Entry) { e.Command.Data = good()["add-member"] },
+		func(e *stream.Entry) { e.Command.Data = json.RawMessage(`[]`) },
+	} {
+		bad := e
+		change(&bad)
+		_, err := w.fold.Rules.Apply(w.fold.State, bad)
+		require.Error(t, err)
+	}
+}
