@@ -92,7 +92,7 @@ func (h *Hub) Follow(ctx context.Context, actor stream.Actor, ref stream.Ref, af
 		}
 		got, err := j.wait(ctx)
 		switch {
-		case err != nil: // the line releases itself for a following that is closed
+		case err != nil: // the line lets go of what nobody waits for
 			return nil, err
 		case got.joined:
 			return g, nil
@@ -138,6 +138,7 @@ type join struct {
 	following *Following
 	after     uint64
 	done      chan joined // holds one
+	settled   atomic.Bool // answered, or given up: whoever sets it decides which
 }
 
 // joined says that the following began, or why not; neither means that entries are missing that are not at hand.
@@ -153,29 +154,48 @@ func (j *join) wait(ctx context.Context) (joined, error) {
 	case got := <-j.done:
 		return got, nil
 	case <-l.done:
-		select {
-		case got := <-j.done:
-			return got, nil
-		default:
-			return joined{err: l.ended()}, nil
-		}
 	case <-ctx.Done():
-		j.following.closed.Store(true)
-		go func() { // what becomes of it is known soon, and the line must not stay in use
-			if got, _ := j.wait(context.Background()); !got.joined {
-				l.release()
-			} else {
-				l.nudge()
-			}
-		}()
-		return joined{}, ctx.Err()
+		if !j.settled.Swap(true) {
+			return joined{}, ctx.Err()
+		}
+		return <-j.done, nil
+	}
+	select {
+	case got := <-j.done:
+		return got, nil
+	default:
+		return joined{err: l.ended()}, nil
 	}
 }
 
-func (j *join) refuse(err error) { j.done <- joined{err: err} }
+func (j *join) refuse(err error) { j.answer(joined{err: err}) }
+
+// answer reports whether anyone waits for it.
+func (j *join) answer(got joined) bool {
+	if j.settled.Swap(true) {
+		return false
+	}
+	j.done <- got
+	return true
+}
 
 func (j *join) run(l *line) {
-	l.inTime(func(ctx context.Context) { j.done <- l.begin(ctx, j) })
+	l.inTime(func(ctx context.Context) {
+		if j.settled.Load() {
+			l.release()
+			return
+		}
+		got := l.begin(ctx, j)
+		if j.answer(got) {
+			return
+		}
+		if got.joined {
+			j.following.closed.Store(true)
+			l.sweep()
+		} else {
+			l.release()
+		}
+	})
 }
 
 // begin takes the follower in, if nothing is missing in between. It runs in the line's goroutine, so nothing can be

@@ -75,6 +75,23 @@ func TestEventsAreStoredBytesEncodedOnce(t *testing.T) {
 	})
 }
 
+// News that cannot be read when the bus tells of it is read as soon as the store answers.
+func TestNewsWhileTheStoreIsAway(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		from := w.last(w.cal)
+		e, _ := w.follow(w.node(), w.technician, w.cal, from)
+		w.store.Hook(memstore.Hooks{OnLoad: func(context.Context, stream.Ref, uint64) error { return errors.New("no answer") }})
+		cmd := stream.Command{ID: stream.NewID(), Base: from, Type: "end", Data: []byte(`{}`)}
+		_, err := w.hub.Do(t.Context(), w.technician, w.cal, cmd)
+		require.NoError(t, err)
+		time.Sleep(10 * time.Second)
+		require.Empty(t, e.heard())
+		w.store.Hook(memstore.Hooks{})
+		time.Sleep(2 * time.Second)
+		require.Equal(t, span(from+1, from+1), e.heard())
+	})
+}
+
 func TestSlowFollowerIsDroppedAlone(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		from := w.last(w.cal)

@@ -45,6 +45,9 @@ type Config struct {
 	// same to the one that they belong to. Without it only a stream's own people see it.
 	Belonging func(ctx context.Context, owner stream.Ref) ([]stream.Ref, error)
 
+	// Fit, if set, is asked before each command; its error is the refusal. It must be quick.
+	Fit func() error
+
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
 	Log    *slog.Logger     // slog.Default()
@@ -259,8 +262,11 @@ func (h *Hub) Ready() error {
 	case <-h.stopping:
 		return leaving()
 	default:
-		return h.clock.fit()
 	}
+	if err := h.clock.fit(); err != nil || h.cfg.Fit == nil {
+		return err
+	}
+	return h.cfg.Fit()
 }
 
 // Stats is what a hub has and did since it was made.

@@ -264,10 +264,17 @@ func (l *line) attend(ctx context.Context) {
 	if k != nil {
 		k.err = err
 		close(k.done)
-	} else if err != nil {
-		l.hub.cfg.Log.WarnContext(ctx, "entries not read", "stream", l.ref.String(), "error", errors.Unwrap(err))
+	}
+	if err != nil && l.endErr == nil {
+		// The news is still to be read, and nobody else may ask for it.
+		l.behind.Store(true)
+		time.AfterFunc(readAgain, l.nudge)
+		l.hub.cfg.Log.DebugContext(ctx, "entries not read", "stream", l.ref.String(), "error", errors.Unwrap(err))
 	}
 }
+
+// readAgain is how long a line waits with news that it could not read.
+const readAgain = time.Second
 
 // catchUp folds and publishes what is durable and not folded yet. Entries that cannot be folded end the line.
 func (l *line) catchUp(ctx context.Context) error {
