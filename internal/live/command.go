@@ -260,83 +260,6 @@ func (l *line) admit(c *command) error {
 	return c.refused
 }
 
-// useKey finds the key of the line's personal values, makes one for a new stream that has its own, and authenticates
-// the command with it.
-func (l *line) useKey(ctx context.Context, c *command, cmd stream.Command) error {
-	owner, err := l.rules.Key(l.fold.State, cmd)
-	if err != nil {
-		return err
-	}
-	var key trail.Key
-	switch {
-	case owner != l.ref:
-		key, err = l.keyOf(ctx, owner, c.actor)
-	case l.fold.Seq > 0:
-		key, err = l.hub.keyFrom(ctx, &l.fold.Opens)
-	case c.made != nil:
-		return nil
-	default:
-		if key, err = trail.NewKey(stream.NewID(), l.hub.cfg.Random); err != nil {
-			return err
-		}
-		wrapped, err := l.hub.cfg.Keys.Wrap(l.hub.cfg.Random, key)
-		if err != nil {
-			return fmt.Errorf("wrap a new key: %w", err)
-		}
-		c.made = &wrapped
-	}
-	if err != nil {
-		return err
-	}
-	if c.mac != nil && key.ID() == c.key.ID() {
-		return nil
-	}
-	if l.fold.Seq > 0 {
-		c.made = nil
-	}
-	c.key, c.sealed = key, nil
-	c.mac, err = key.MAC(c.actor, c.plain)
-	return err
-}
-
-// keyOf is the key of the stream that this one belongs to. A new stream may only be put under one of the actor's own.
-func (l *line) keyOf(ctx context.Context, owner stream.Ref, actor stream.Actor) (trail.Key, error) {
-	o, err := l.hub.arrive(ctx, owner)
-	if err != nil {
-		return trail.Key{}, err
-	}
-	defer o.release()
-	now := o.now.Load()
-	if l.fold.Seq == 0 && now.fold.Seq == 0 {
-		if err := o.await(ctx, o.look(), l); err != nil {
-			return trail.Key{}, err
-		}
-		now = o.now.Load()
-	}
-	if l.fold.Seq == 0 {
-		relation, err := l.hub.relation(ctx, &now.fold, actor)
-		if err != nil {
-			return trail.Key{}, err
-		}
-		if relation != stream.Own {
-			return trail.Key{}, access.NotHere()
-		}
-	}
-	return l.hub.keyFrom(ctx, &now.fold.Opens)
-}
-
-// keyFrom is the key that a stream's first entry names.
-func (h *Hub) keyFrom(ctx context.Context, o *stream.Opens) (trail.Key, error) {
-	if o.Key == nil {
-		return trail.Key{}, errors.New("a stream whose first entry names no key has no key of its own")
-	}
-	key, err := h.keys.get(ctx, *o.Key)
-	if errors.Is(err, errErased) {
-		return trail.Key{}, fault.New(fault.WrongPhase, "The personal values of this were erased; it takes no more entries.").Because(err)
-	}
-	return key, err
-}
-
 // append makes the entry durable. After an error nobody knows whether it is: the same bytes go again until the
 // Store says.
 func (l *line) append(ctx context.Context, a Append) (Outcome, error) {
@@ -377,33 +300,4 @@ func (l *line) receipt(ctx context.Context, seq uint64, repeated bool) (Receipt,
 	}
 	r := records[0]
 	return Receipt{Seq: r.Seq, Hash: r.Hash, Type: r.Type, At: r.At, Repeated: repeated}, nil
-}
-
-// sealData seals the named values at the top of a command's data.
-func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, names []string) (json.RawMessage, error) {
-	if len(names) == 0 {
-		return data, nil
-	}
-	var members map[string]json.RawMessage
-	if err := json.Unmarshal(data, &members); err != nil {
-		return nil, fmt.Errorf("seal: %w", err)
-	}
-	for _, name := range names {
-		raw, ok := members[name]
-		if !ok {
-			continue // optional, and not given
-		}
-		var plain string
-		if err := json.Unmarshal(raw, &plain); err != nil {
-			return nil, fmt.Errorf("seal %s: %w", name, err)
-		}
-		sealed, err := key.Seal(h.cfg.Random, owner, name, plain)
-		if err != nil {
-			return nil, fmt.Errorf("seal %s: %w", name, err)
-		}
-		if members[name], err = json.Marshal(sealed); err != nil {
-			return nil, fmt.Errorf("seal %s: %w", name, err)
-		}
-	}
-	return json.Marshal(members)
 }

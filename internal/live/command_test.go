@@ -507,6 +507,22 @@ func TestErasedKey(t *testing.T) {
 	})
 }
 
+// A fact whose personal values were erased where it comes from stays closed, and hinders nothing.
+func TestErasedFact(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		theirs := stream.Ref{Kind: stream.Register, ID: w.specialist.Org}
+		key := *w.chain(theirs)[0].Opens.Key
+		w.store.Destroy(key)
+		time.Sleep(2 * time.Minute)
+		w.claimed()
+		claim := w.chain(w.cal)[2]
+		require.Contains(t, string(claim.Facts[0].Value), key.String())
+		events, _, err := w.hub.Read(t.Context(), w.technician, w.cal, 2, 1)
+		require.NoError(t, err)
+		require.Empty(t, events[0].Opened)
+	})
+}
+
 func TestClockFarOff(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		for offset, ready := range map[time.Duration]bool{
