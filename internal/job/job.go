@@ -17,6 +17,7 @@ import (
 	"slices"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -74,12 +75,10 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 		return stream.Decision{}, unknown(cmd.Type)
 	}
 	switch {
-	case s.opened() && actor.Org != s.shop:
-		return stream.Decision{}, fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
+	case !c.opens && !s.opened(), s.opened() && actor.Org != s.shop && !actor.Has(stream.System):
+		return stream.Decision{}, access.NotHere()
 	case c.opens && s.opened():
 		return stream.Decision{}, fault.New(fault.AlreadyThere, "This job is open already.")
-	case !c.opens && !s.opened():
-		return stream.Decision{}, fault.New(fault.NotHere, "There is no such job.")
 	}
 	role, ok := actor.As(stream.Technician, stream.Owner)
 	if !ok {

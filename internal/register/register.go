@@ -19,6 +19,7 @@ import (
 	"fmt"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -78,15 +79,15 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	if !ok {
 		return stream.Decision{}, unknown(cmd.Type)
 	}
+	switch relation := (Rules{}).Relation(s, actor, nil); {
+	case relation != stream.Own && relation != stream.Agreed, !c.opens && !s.opened():
+		return stream.Decision{}, access.NotHere()
+	case c.opens && s.opened():
+		return stream.Decision{}, fault.New(fault.AlreadyThere, "This organisation is open already.")
+	}
 	role, err := s.may(c, actor)
 	if err != nil {
 		return stream.Decision{}, err
-	}
-	switch {
-	case c.opens && s.opened():
-		return stream.Decision{}, fault.New(fault.AlreadyThere, "This organisation is open already.")
-	case !c.opens && !s.opened():
-		return stream.Decision{}, fault.New(fault.NotHere, "There is no such organisation.")
 	}
 	if err := c.sealed(cmd); err != nil {
 		return stream.Decision{}, err
@@ -141,10 +142,23 @@ func (Rules) Relation(state stream.State, actor stream.Actor, _ stream.Facts) st
 	return stream.Foreign
 }
 
+// Listed is what lists show of an organisation. Agreements are the desks it has one with now: a desk finds its shops by
+// them.
+type Listed struct {
+	Organisation
+	Agreements []stream.ID `json:"agreements"`
+}
+
 // Summary is what lists show of an organisation.
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
-	return stream.Summary{Org: s.id, Phase: "open", Data: s.organisation}
+	desks := []stream.ID{}
+	for _, a := range s.agreements.all() {
+		if !a.Ended {
+			desks = append(desks, a.Desk)
+		}
+	}
+	return stream.Summary{Org: s.id, Phase: "open", Data: Listed{s.organisation, desks}}
 }
 
 // Key is the register's own key.
@@ -162,11 +176,10 @@ func (s *State) may(c command, actor stream.Actor) (stream.Role, error) {
 	if actor.Has(stream.System) {
 		return stream.System, nil
 	}
-	m, ok := s.members[actor.Member]
-	switch {
-	case c.opens:
+	if c.opens {
 		return "", fault.New(fault.NotYourRole, "An organisation is opened by the server's init command only.")
-	case actor.Org == s.id && actor.Has(stream.Owner) && ok && m.value.owns():
+	}
+	if m, ok := s.members[actor.Member]; ok && m.value.owns() && actor.Org == s.id && actor.Has(stream.Owner) {
 		return stream.Owner, nil
 	}
 	return "", fault.New(fault.NotYourRole, "The register is kept by the organisation's owners.")

@@ -85,7 +85,7 @@ func TestReadsForTheShell(t *testing.T) {
 	org, ok := s.Organisation()
 	require.True(t, ok)
 	require.Equal(t, register.Organisation{Name: "Demo Workshop North (invented)", Sort: register.Shop, Phone: "+00 555 0100"}, org)
-	require.Equal(t, org, w.fold.Rules.Summary(s).Data)
+	require.Equal(t, register.Listed{Organisation: org, Agreements: []stream.ID{}}, w.fold.Rules.Summary(s).Data)
 
 	a, ok := s.Actor(technician)
 	require.True(t, ok)
@@ -120,14 +120,17 @@ func TestRelation(t *testing.T) {
 	w := full(t)
 	other := stream.Actor{Member: id(70), Org: desk, Roles: []stream.Role{stream.Specialist}}
 	relation := func(a stream.Actor) stream.Relation { return w.fold.Rules.Relation(w.fold.State, a, nil) }
+	listed := func() []stream.ID { return w.fold.Rules.Summary(w.fold.State).Data.(register.Listed).Agreements }
 	require.Empty(t, w.fold.Rules.RelationNeeds(w.fold.State, other))
 	require.Equal(t, stream.Own, relation(theOwner))
 	require.Equal(t, stream.Own, relation(server))
 	require.Equal(t, stream.Foreign, relation(other))
 	w.must(theOwner, "make-agreement", good()["make-agreement"])
 	require.Equal(t, stream.Agreed, relation(other))
+	require.Equal(t, []stream.ID{desk}, listed())
 	w.must(theOwner, "end-agreement", good()["end-agreement"])
 	require.Equal(t, stream.Ended, relation(other))
+	require.Empty(t, listed())
 	w.must(theOwner, "make-agreement", good()["make-agreement"])
 	require.Equal(t, stream.Agreed, relation(other), "an agreement can be made again")
 
