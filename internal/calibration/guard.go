@@ -240,8 +240,9 @@ var confirmed = stepGuard("confirmed", "the specialist has confirmed the read-ba
 	return ""
 })
 
-var notFrozen = guard{"not-frozen", "the set-up is not frozen", func(a *asked) string {
-	if !a.state.place.Stage.still() {
+var notFrozen = guard{"not-frozen", "the set-up is not frozen; a target's id may be read back all the same", func(a *asked) string {
+	o, isStep := a.data.(instructOrder)
+	if !a.state.place.Stage.still() || isStep && o.Step == FitTarget {
 		return ""
 	}
 	return "The set-up is frozen: fixture and car are not moved, and only closing readings are taken. If something has moved or is to be moved, void the set-up first."

@@ -291,7 +291,7 @@ var table = []row{
 	{
 		command: "freeze", title: "freeze the set-up", entries: []string{"frozen"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}},
-		guards: []guard{lockedHere, notFrozen, noOpenStep, factsUnchanged},
+		guards: []guard{lockedHere, notFrozen, noOpenStep, positionNotRun, factsUnchanged},
 		stale:  placeChanges,
 		read:   readNothing, needs: needsRelied, decide: decideFreeze,
 	},

@@ -540,8 +540,9 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"position-not-run": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.leg()
-		w.held()
-		return specialist, "go", `{}`
+		w.place()
+		w.lock()
+		return technician, "freeze", `{}`
 	},
 	"within-here": func(w *world) (stream.Actor, string, string) {
 		w.guided()

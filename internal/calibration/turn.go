@@ -81,7 +81,7 @@ func (s *State) guidedTurn(now time.Time) Turn {
 		return Turn{Who: stream.Specialist, Do: "declare"}
 	case !slices.Contains(unrun, here):
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: GoToPosition, Position: unrun[0]}
-	case s.fitted != sheet.Target && !s.place.Stage.still():
+	case s.fitted != sheet.Target:
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: FitTarget}
 	}
 	return s.placeTurn(now)
@@ -115,9 +115,6 @@ func (s *State) placeTurn(now time.Time) Turn {
 		turn.Do = "freeze"
 	case Frozen:
 		turn.Do = "report-closing"
-		if s.fitted != s.sheet().Target {
-			turn.Do = "void-setup" // the target's id is still to be read back, and a frozen fixture is not touched
-		}
 	case Held:
 		return s.wordTurn(now)
 	}
