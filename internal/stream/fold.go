@@ -3,6 +3,7 @@ package stream
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"readback/internal/fault"
@@ -94,13 +95,13 @@ func (f *Fold) CheckBase(cmd Command) error {
 	return nil
 }
 
-// Unheld lists, in the order of keys, the facts that the stream does not hold at that version yet: those go into the
-// entry.
+// Unheld lists, in the order of keys and each once, the facts that the stream does not hold at that version yet: those
+// go into the entry.
 func (f *Fold) Unheld(keys []FactKey, facts Facts) []Fact {
 	var out []Fact
-	for _, k := range keys {
+	for i, k := range keys {
 		fact, ok := facts[k]
-		if !ok {
+		if !ok || slices.Contains(keys[:i], k) {
 			continue
 		}
 		if held, ok := f.Held[k]; ok && held.Hash == fact.Hash && held.Seq == fact.Seq {

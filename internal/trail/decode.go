@@ -270,8 +270,8 @@ func (s *scanner) time(v *time.Time) bool {
 	// Digits and ranges need no check of their own: the time must come out as it went in.
 	t := time.Date(digits(0, 4), time.Month(digits(5, 7)), digits(8, 10),
 		digits(11, 13), digits(14, 16), digits(17, 19), digits(20, 23)*1e6, time.UTC)
-	var back [len(timeForm) + 8]byte
-	if string(t.AppendFormat(back[:0], timeForm)) != string(at) {
+	var back [len(timeForm)]byte
+	if year := t.Year(); year < 0 || year > 9999 || string(appendTime(back[:0], t)) != string(at) {
 		return s.fail(want)
 	}
 	*v = t

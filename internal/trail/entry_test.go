@@ -105,6 +105,7 @@ func TestEntriesComeBack(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, trail.Follows(e.Seq-1, e.Prev, r))
 
+		require.Contains(t, string(r.Body), `{"at":"`+e.At.Format("2006-01-02T15:04:05.000Z")+`"`)
 		back, err := trail.Decode(r)
 		require.NoError(t, err)
 		require.Equal(t, r.Hash, back.Hash)

@@ -63,18 +63,25 @@ func (k Key) Open(owner stream.ID, path string, s stream.Sealed) (string, error)
 // FactPath is the path of a value among the facts of an entry.
 func FactPath(fact, path string) string { return fact + "/" + path }
 
-// AsSealed reads a JSON value that is a sealed value: an object whose only key is "sealed".
+// AsSealed reads a JSON value that is a sealed value and nothing else.
 func AsSealed(raw []byte) (stream.Sealed, bool) {
-	if !bytes.Contains(raw, []byte(`"sealed"`)) {
+	raw, err := Canonical(raw)
+	if err != nil {
 		return stream.Sealed{}, false
 	}
-	var s stream.Sealed
-	d := json.NewDecoder(bytes.NewReader(raw))
-	d.DisallowUnknownFields()
-	if d.Decode(&s) != nil || s.Sealed.K == (stream.ID{}) || s.Sealed.V == "" {
-		return stream.Sealed{}, false
+	s := scanner{src: raw}
+	v, ok := s.sealed()
+	return v, ok && s.pos == len(raw)
+}
+
+// sealed passes a canonical sealed value, or stays where it is.
+func (s *scanner) sealed() (v stream.Sealed, ok bool) {
+	from := s.pos
+	if s.has(`{"sealed":{"k":`) && s.id(&v.Sealed.K) && s.has(`,"v":`) && s.free(&v.Sealed.V) && s.has("}}") {
+		return v, true
 	}
-	return s, true
+	s.pos = from
+	return stream.Sealed{}, false
 }
 
 // EachSealed replaces every sealed value inside a JSON value, at any depth, by what f makes of it, and gives the
@@ -84,56 +91,67 @@ func EachSealed(raw []byte, f func(path string, s stream.Sealed) (any, error)) (
 	if err != nil || !bytes.Contains(raw, []byte(`"sealed"`)) {
 		return raw, err
 	}
-	out, err := eachSealed(raw, "", f)
-	if err != nil {
+	w := sealedWalk{scanner: scanner{src: raw}, out: make([]byte, 0, len(raw)), f: f}
+	if err := w.value(""); err != nil {
 		return nil, err
 	}
-	return Canonical(out)
+	return w.out, nil
 }
 
-func eachSealed(raw []byte, path string, f func(string, stream.Sealed) (any, error)) (json.RawMessage, error) {
-	step := func(name string) string {
-		if path == "" {
-			return name
-		}
-		return path + "/" + name
-	}
-	if s, ok := AsSealed(raw); ok {
-		v, err := f(path, s)
+// sealedWalk copies a canonical value from src to out with the sealed values replaced.
+type sealedWalk struct {
+	scanner
+	out []byte
+	f   func(path string, s stream.Sealed) (any, error)
+}
+
+func (w *sealedWalk) value(path string) error {
+	if s, ok := w.sealed(); ok {
+		v, err := w.f(path, s)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		return json.Marshal(v)
+		raw, err := json.Marshal(v)
+		if err != nil {
+			return fmt.Errorf("replace the sealed value at %s: %w", path, err)
+		}
+		w.out, err = appendCanonical(w.out, raw)
+		return err
 	}
-	switch raw[0] {
-	case '{':
-		var members map[string]json.RawMessage
-		if err := json.Unmarshal(raw, &members); err != nil {
-			return nil, fmt.Errorf("walk to sealed values: %w", err)
-		}
-		for name, v := range members {
-			got, err := eachSealed(v, step(name), f)
-			if err != nil {
-				return nil, err
-			}
-			members[name] = got
-		}
-		return json.Marshal(members)
-	case '[':
-		var items []json.RawMessage
-		if err := json.Unmarshal(raw, &items); err != nil {
-			return nil, fmt.Errorf("walk to sealed values: %w", err)
-		}
-		for i, v := range items {
-			got, err := eachSealed(v, step(strconv.Itoa(i)), f)
-			if err != nil {
-				return nil, err
-			}
-			items[i] = got
-		}
-		return json.Marshal(items)
+	open := w.peek()
+	if open != '{' && open != '[' {
+		from := w.pos
+		w.scanner.value(0) // canonical: it cannot fail
+		w.out = append(w.out, w.src[from:w.pos]...)
+		return nil
 	}
-	return raw, nil
+	w.copy(1)
+	if path != "" {
+		path += "/"
+	}
+	for i := 0; w.peek() != open+2; i++ { // in ASCII the closing bracket comes two after the opening one
+		if i > 0 {
+			w.copy(1)
+		}
+		step := strconv.Itoa(i)
+		if open == '{' {
+			from := w.pos
+			w.free(&step)
+			w.out = append(w.out, w.src[from:w.pos]...)
+			w.copy(1)
+		}
+		if err := w.value(path + step); err != nil {
+			return err
+		}
+	}
+	w.copy(1)
+	return nil
+}
+
+// copy passes n bytes on.
+func (w *sealedWalk) copy(n int) {
+	w.out = append(w.out, w.src[w.pos:w.pos+n]...)
+	w.pos += n
 }
 
 // Reseal carries a fact's value over to another stream: open reads each sealed value with the key of the stream it

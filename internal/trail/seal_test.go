@@ -210,6 +210,45 @@ func TestReseal(t *testing.T) {
 	require.Equal(t, `["sealed",{"sealed":"no"},3]`, string(plain))
 }
 
+// TestEachSealedTouchesNothingElse: put back as they are, the sealed values leave the canonical form of the whole.
+func TestEachSealedTouchesNothingElse(t *testing.T) {
+	t.Parallel()
+	k := keyOf(t, 5)
+	rapid.Check(t, func(t *rapid.T) {
+		s, err := k.Seal(rand.Reader, id(1), "x", "y")
+		require.NoError(t, err)
+		doc := object().Draw(t, "value")
+		n := rapid.IntRange(0, 3).Draw(t, "sealed")
+		for i := range n {
+			doc[fmt.Sprintf("sealed%d", i)] = []any{s, map[string]any{"sealed": true}}
+		}
+		raw, err := json.Marshal(doc)
+		require.NoError(t, err)
+		want, err := trail.Canonical(raw)
+		require.NoError(t, err)
+		got, err := trail.EachSealed(raw, func(path string, v stream.Sealed) (any, error) {
+			require.Regexp(t, `^sealed\d/0$`, path)
+			require.Equal(t, s, v)
+			n--
+			return v, nil
+		})
+		require.NoError(t, err)
+		require.Equal(t, string(want), string(got))
+		require.Zero(t, n)
+	})
+	s, err := k.Seal(rand.Reader, id(1), "x", "y")
+	require.NoError(t, err)
+	for raw, want := range map[string]bool{
+		`{"sealed":{"v":"` + s.Sealed.V + `", "k":"` + s.Sealed.K.String() + `"}}`: true,
+		`{"sealed":{"k":"` + s.Sealed.K.String() + `","v":"a","w":1}}`:             false,
+		`{"sealed":{"k":"x","v":"a"}}`:                                             false,
+		`{"sealed":1}`:                                                             false, `null`: false, ``: false,
+	} {
+		_, ok := trail.AsSealed([]byte(raw))
+		require.Equal(t, want, ok, raw)
+	}
+}
+
 func BenchmarkSeal(b *testing.B) {
 	k := keyOf(b, 5)
 	b.ReportAllocs()

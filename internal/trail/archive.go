@@ -1,0 +1,102 @@
+package trail
+
+import (
+	"archive/zip"
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"io"
+
+	"readback/internal/fault"
+)
+
+// part is one file of a bundle.
+type part struct {
+	name string
+	data []byte
+}
+
+// pack writes a ZIP archive in the one form a bundle has: stored, not compressed, no extra fields, no comments, the
+// earliest time there is. It is written by hand so that the bytes follow from docs/trail.md and not from the version
+// of a library: a bundle is verified by packing its parts again.
+func pack(parts []part) []byte {
+	const (
+		needs = 10   // version 1.0: stored files
+		date  = 0x21 // 1 January 1980
+	)
+	var out, directory []byte
+	u16, u32 := binary.LittleEndian.AppendUint16, binary.LittleEndian.AppendUint32
+	for _, p := range parts {
+		about := u16(nil, needs)
+		about = u16(about, 0) // flags
+		about = u16(about, 0) // stored
+		about = u16(about, 0) // midnight
+		about = u16(about, date)
+		about = u32(about, crc32.ChecksumIEEE(p.data))
+		about = u32(about, uint32(len(p.data)))
+		about = u32(about, uint32(len(p.data)))
+		about = u16(about, uint16(len(p.name)))
+		about = u16(about, 0) // extra fields
+
+		directory = append(directory, "PK\x01\x02"...)
+		directory = u16(directory, needs)
+		directory = append(directory, about...)
+		directory = u16(directory, 0) // comment
+		directory = u16(directory, 0) // disk
+		directory = u16(directory, 0) // internal attributes
+		directory = u32(directory, 0) // external attributes
+		directory = u32(directory, uint32(len(out)))
+		directory = append(directory, p.name...)
+
+		out = append(out, "PK\x03\x04"...)
+		out = append(out, about...)
+		out = append(out, p.name...)
+		out = append(out, p.data...)
+	}
+	start := len(out)
+	out = append(out, directory...)
+	out = append(out, "PK\x05\x06"...)
+	out = u16(out, 0) // this disk
+	out = u16(out, 0) // the directory's disk
+	out = u16(out, uint16(len(parts)))
+	out = u16(out, uint16(len(parts)))
+	out = u32(out, uint32(len(directory)))
+	out = u32(out, uint32(start))
+	return u16(out, 0) // comment
+}
+
+// unpack finds the parts of an archive, whose names must be among those given and in that order. It reads them even
+// where check sums are wrong, so that what was changed can be named; whether the archive is as pack writes it is for
+// the caller to compare.
+func unpack(data []byte, names []string) ([]part, error) {
+	unreadable := func(detail string) error { return fault.New(fault.Malformed, "This is not a bundle: "+detail) }
+	r, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return nil, unreadable("it cannot be read as a ZIP archive.")
+	}
+	if len(r.File) > len(names) {
+		return nil, unreadable(fmt.Sprintf("it holds %d files, at most %d belong in it.", len(r.File), len(names)))
+	}
+	var parts []part
+	rest := names
+	for _, f := range r.File {
+		for len(rest) > 0 && rest[0] != f.Name {
+			rest = rest[1:]
+		}
+		if len(rest) == 0 {
+			return nil, unreadable(fmt.Sprintf("the file %.40q does not belong in it, or not in that place.", f.Name))
+		}
+		rest = rest[1:]
+		raw, err := f.OpenRaw()
+		if err != nil || f.Method != zip.Store || f.CompressedSize64 > uint64(len(data)) {
+			return nil, unreadable(f.Name + " is not stored as it should be.")
+		}
+		p := part{name: f.Name, data: make([]byte, f.CompressedSize64)}
+		if _, err := io.ReadFull(raw, p.data); err != nil {
+			return nil, unreadable(f.Name + " ends early.")
+		}
+		parts = append(parts, p)
+	}
+	return parts, nil
+}

@@ -1,0 +1,327 @@
+package trail_test
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/mod/sumdb/note"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+	"readback/internal/trail"
+)
+
+// signerFrom makes note keys of an Ed25519 seed, as the package note spells them.
+func signerFrom(t require.TestingT, name string, seed []byte) trail.Signer {
+	public := ed25519.NewKeyFromSeed(seed).Public().(ed25519.PublicKey)
+	vkey, err := note.NewEd25519VerifierKey(name, public)
+	require.NoError(t, err)
+	sum := sha256.Sum256(append([]byte(name+"\n\x01"), public...))
+	skey := fmt.Sprintf("PRIVATE+KEY+%s+%08x+%s", name, binary.BigEndian.Uint32(sum[:]), base64.StdEncoding.EncodeToString(append([]byte{1}, seed...)))
+	s, err := note.NewSigner(skey)
+	require.NoError(t, err)
+	return trail.Signer{Signer: s, Key: vkey}
+}
+
+// TestPublishedSignatures runs RFC 8032, section 7.1, through the signer and verifier that heads go through, and the
+// signature with S + L that RFC 8032, 5.1.7, has refused.
+func TestPublishedSignatures(t *testing.T) {
+	t.Parallel()
+	raw, err := os.ReadFile(filepath.Join(vectorData, "ed25519_rfc8032.json"))
+	require.NoError(t, err)
+	var file struct {
+		Vectors []struct{ Name, Seed, PK, Msg, Sig string }
+	}
+	require.NoError(t, json.Unmarshal(raw, &file))
+	require.Len(t, file.Vectors, 4)
+	unhex := func(s string) []byte {
+		b, err := hex.DecodeString(s)
+		require.NoError(t, err)
+		return b
+	}
+	for _, v := range file.Vectors {
+		s := signerFrom(t, "rfc8032", unhex(v.Seed))
+		sig, err := s.Sign(unhex(v.Msg))
+		require.NoError(t, err)
+		require.Equal(t, v.Sig, hex.EncodeToString(sig), v.Name)
+		vkey, err := note.NewEd25519VerifierKey("rfc8032", unhex(v.PK))
+		require.NoError(t, err)
+		require.Equal(t, vkey, s.Key, v.Name)
+		by, err := note.NewVerifier(vkey)
+		require.NoError(t, err)
+		require.True(t, by.Verify(unhex(v.Msg), sig), v.Name)
+		sig[3] ^= 1
+		require.False(t, by.Verify(unhex(v.Msg), sig), v.Name)
+	}
+	first, err := note.NewVerifier(signerFrom(t, "rfc8032", unhex(file.Vectors[0].Seed)).Key)
+	require.NoError(t, err)
+	require.False(t, first.Verify(nil, unhex("e5564300c360ac729086e2cc806e828a84877f1eb8e5d974d873e065224901554c8c7872aa064e049dbb3013fbf29380d25bf5f0595bbe24655141438e7a101b")))
+}
+
+// TestPublishedNote is the example of C2SP's signed-note.md (github.com/C2SP/C2SP at 5ba5ee83).
+func TestPublishedNote(t *testing.T) {
+	t.Parallel()
+	v, err := note.NewVerifier("example.com/foo+530d903a+AekyeRrm56hApGFkyQR4ZCbV54Id2LKaANYcrnKv3U2k")
+	require.NoError(t, err)
+	const msg = "This is an example message.\n\n— example.com/foo Uw2QOkn8srV1yJGh2VYRlL1Tnagv1YEq6TfXppzi2ONncAlTgK7Ztg1ERYNZXsYjOBH3mFXmRKuwHjG1Yu72IneyaQM=\n"
+	require.True(t, trail.SignedBy([]byte(msg), v))
+	require.False(t, trail.SignedBy([]byte(strings.Replace(msg, "an example", "no example", 1)), v))
+	_, err = trail.ReadHeads([]byte(msg))
+	require.ErrorIs(t, err, trail.ErrHeads, "a note, and not one of heads")
+}
+
+func heads() trail.Heads {
+	return trail.Heads{
+		Heads: []trail.Head{
+			{Ref: stream.Ref{Kind: stream.Calibration, ID: id(1)}, Seq: 7, Hash: hashOf(1)},
+			{Ref: stream.Ref{Kind: stream.Job, ID: id(2)}, Seq: 3, Hash: hashOf(2)},
+		},
+		Sums: []trail.FileSum{{Name: trail.ReadmeFile, Sum: hashOf(3)}},
+	}
+}
+
+func TestHeadsAreReadStrictly(t *testing.T) {
+	t.Parallel()
+	s := signerFrom(t, "shop.example", bytes.Repeat([]byte{1}, 32))
+	other := signerFrom(t, "shop.example", bytes.Repeat([]byte{2}, 32))
+	h := heads()
+	h.Signer = s.Key
+	msg, err := trail.SignHeads(h, s)
+	require.NoError(t, err)
+	back, err := trail.ReadHeads(msg)
+	require.NoError(t, err)
+	require.Equal(t, h, back)
+	by, err := note.NewVerifier(s.Key)
+	require.NoError(t, err)
+	require.True(t, trail.SignedBy(msg, by))
+	notBy, err := note.NewVerifier(other.Key)
+	require.NoError(t, err)
+	require.False(t, trail.SignedBy(msg, notBy))
+
+	for i := range msg {
+		for _, c := range []byte{'A', '0', ' ', '\n', msg[i] ^ 1} {
+			if msg[i] == c {
+				continue
+			}
+			changed := bytes.Clone(msg)
+			changed[i] = c
+			_, err := trail.ReadHeads(changed)
+			require.True(t, err != nil || !trail.SignedBy(changed, by), "byte %d of %q", i, changed)
+		}
+	}
+	twice, err := note.Sign(&note.Note{Text: strings.SplitAfter(string(msg), "\n\n")[0][:bytes.Index(msg, []byte("\n\n"))+1]}, s, other)
+	require.NoError(t, err)
+	_, err = trail.ReadHeads(twice)
+	require.ErrorIs(t, err, trail.ErrHeads, "one signature")
+	for _, bad := range []string{"", "\n", "readback bundle 1\n", string(msg) + "\n", string(msg[:len(msg)-1])} {
+		_, err := trail.ReadHeads([]byte(bad))
+		require.ErrorIs(t, err, trail.ErrHeads, "%q", bad)
+	}
+}
+
+// jobAndCalibration are two short trails.
+func jobAndCalibration(t testing.TB) (calibration, job []trail.Record) {
+	first := firstEntry()
+	c, err := trail.Encode(first)
+	require.NoError(t, err)
+	second := plainEntry()
+	second.Seq, second.Command.Base, second.Prev = 2, 1, c.Hash
+	c2, err := trail.Encode(second)
+	require.NoError(t, err)
+	first.Stream = stream.Ref{Kind: stream.Job, ID: id(0x21)}
+	j, err := trail.Encode(first)
+	require.NoError(t, err)
+	return []trail.Record{c, c2}, []trail.Record{j}
+}
+
+func TestBundleComesBack(t *testing.T) {
+	t.Parallel()
+	calibration, job := jobAndCalibration(t)
+	s := signerFrom(t, "shop.example", bytes.Repeat([]byte{1}, 32))
+	key := keyOf(t, 5)
+	var buf bytes.Buffer
+	require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, s))
+
+	b, err := trail.ReadBundle(buf.Bytes())
+	require.NoError(t, err)
+	_, changed := b.Changed()
+	require.False(t, changed)
+	var got []trail.Record
+	for r, err := range b.Records(trail.CalibrationFile, calibration[0].Ref()) {
+		require.NoError(t, err)
+		require.NoError(t, trail.Follows(uint64(len(got)), r.Prev, r))
+		got = append(got, r)
+	}
+	require.Len(t, got, 2)
+	require.Equal(t, calibration[1].Body, got[1].Body)
+	require.Equal(t, calibration[1].Hash, got[1].Hash)
+	require.Equal(t, calibration[0].Hash, got[1].Prev)
+	back, ok, err := b.JobKey()
+	require.NoError(t, err)
+	require.True(t, ok)
+	require.Equal(t, key.Bytes(), back.Bytes())
+	about, _ := b.File(trail.ReadmeFile)
+	for _, want := range []string{calibration[0].Stream.String(), job[0].Stream.String(), s.Key} {
+		require.Contains(t, string(about), want)
+	}
+	require.NotContains(t, string(about), "{")
+
+	var without bytes.Buffer
+	require.NoError(t, trail.WriteBundle(&without, calibration, job, nil, s))
+	b, err = trail.ReadBundle(without.Bytes())
+	require.NoError(t, err)
+	_, ok, err = b.JobKey()
+	require.NoError(t, err)
+	require.False(t, ok)
+
+	require.Error(t, trail.WriteBundle(io.Discard, nil, job, nil, s))
+	_, err = trail.ReadBundle(make([]byte, trail.MaxBundle+1))
+	require.True(t, fault.Is(err, fault.TooLarge))
+}
+
+// TestAnotherReaderOpensTheArchive: what is written by hand is a ZIP archive to the standard library too, check sums
+// included.
+func TestAnotherReaderOpensTheArchive(t *testing.T) {
+	t.Parallel()
+	calibration, job := jobAndCalibration(t)
+	key := keyOf(t, 5)
+	var buf bytes.Buffer
+	require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, signerFrom(t, "shop.example", make([]byte, 32))))
+	r, err := zip.NewReader(bytes.NewReader(buf.Bytes()), int64(buf.Len()))
+	require.NoError(t, err)
+	require.Len(t, r.File, 5)
+	for _, f := range r.File {
+		require.Equal(t, 1980, f.Modified.Year(), f.Name)
+		require.Empty(t, f.Extra)
+		rc, err := f.Open()
+		require.NoError(t, err)
+		data, err := io.ReadAll(rc) // fails on a wrong check sum
+		require.NoError(t, err)
+		require.Equal(t, crc32.ChecksumIEEE(data), f.CRC32)
+		require.NoError(t, rc.Close())
+	}
+}
+
+// TestBundleOfTheFormat reads a bundle written once and kept: whatever becomes of the program, it must stay readable.
+func TestBundleOfTheFormat(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(vectorData, "bundle.zip")
+	s := signerFrom(t, "shop.example", bytes.Repeat([]byte{1}, 32))
+	if *update {
+		calibration, job := jobAndCalibration(t)
+		key := keyOf(t, 5)
+		var buf bytes.Buffer
+		require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, s))
+		require.NoError(t, os.WriteFile(path, buf.Bytes(), 0o644))
+	}
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	b, err := trail.ReadBundle(data)
+	require.NoError(t, err)
+	at, changed := b.Changed()
+	require.False(t, changed, "at byte %d", at)
+	signed, _ := b.File(trail.HeadsFile)
+	h, err := trail.ReadHeads(signed)
+	require.NoError(t, err)
+	by, err := note.NewVerifier(s.Key)
+	require.NoError(t, err)
+	require.True(t, trail.SignedBy(signed, by))
+	for i, name := range []string{trail.CalibrationFile, trail.JobFile} {
+		var last trail.Record
+		for r, err := range b.Records(name, h.Heads[i].Ref) {
+			require.NoError(t, err)
+			require.NoError(t, trail.Follows(last.Seq, last.Hash, r))
+			_, err := trail.DecodeBody(r.Body)
+			require.NoError(t, err)
+			last = r
+		}
+		require.Equal(t, h.Heads[i].Hash, last.Hash)
+		require.Equal(t, h.Heads[i].Seq, last.Seq)
+	}
+	for _, s := range h.Sums {
+		data, ok := b.File(s.Name)
+		require.True(t, ok)
+		require.Equal(t, stream.Hash(sha256.Sum256(data)), s.Sum)
+	}
+}
+
+func TestNotABundle(t *testing.T) {
+	t.Parallel()
+	archive := func(method uint16, names ...string) []byte {
+		var buf bytes.Buffer
+		z := zip.NewWriter(&buf)
+		for _, n := range names {
+			w, err := z.CreateHeader(&zip.FileHeader{Name: n, Method: method})
+			require.NoError(t, err)
+			_, err = w.Write([]byte(strings.Repeat("text\n", 20)))
+			require.NoError(t, err)
+		}
+		require.NoError(t, z.Close())
+		return buf.Bytes()
+	}
+	all := []string{"README.txt", "calibration.trail", "job.trail", "heads.note"}
+	for _, c := range []struct {
+		data []byte
+		want string
+	}{
+		{nil, "ZIP"},
+		{[]byte("PK\x03\x04"), "ZIP"},
+		{archive(zip.Store), "README.txt is missing"},
+		{archive(zip.Store, all[:3]...), "heads.note is missing"},
+		{archive(zip.Deflate, all...), "not stored"},
+		{archive(zip.Store, "job.trail", "README.txt"), "does not belong"},
+		{archive(zip.Store, "README.txt", "README.txt"), "does not belong"},
+		{archive(zip.Store, "../README.txt"), "does not belong"},
+		{archive(zip.Store, append(all, "a", "b")...), "at most 5"},
+	} {
+		_, err := trail.ReadBundle(c.data)
+		require.True(t, fault.Is(err, fault.Malformed))
+		require.ErrorContains(t, err, c.want)
+	}
+	// Stored by another program: readable, and not as a bundle is written.
+	b, err := trail.ReadBundle(archive(zip.Store, all...))
+	require.NoError(t, err)
+	_, changed := b.Changed()
+	require.True(t, changed)
+	for _, err := range b.Records(trail.JobFile, stream.Ref{}) {
+		require.Error(t, err)
+	}
+}
+
+func FuzzReadBundle(f *testing.F) {
+	calibration, job := jobAndCalibration(f)
+	key := keyOf(f, 5)
+	var buf bytes.Buffer
+	require.NoError(f, trail.WriteBundle(&buf, calibration, job, &key, signerFrom(f, "shop.example", make([]byte, 32))))
+	f.Add(buf.Bytes())
+	f.Fuzz(func(t *testing.T, data []byte) {
+		b, err := trail.ReadBundle(data)
+		if err != nil {
+			require.NotEqual(t, fault.InternalFault, fault.Of(err).Slug)
+			return
+		}
+		for range b.Records(trail.JobFile, stream.Ref{}) {
+		}
+		_, _, _ = b.JobKey()
+		signed, _ := b.File(trail.HeadsFile)
+		if h, err := trail.ReadHeads(signed); err == nil {
+			if v, err := note.NewVerifier(h.Signer); err == nil {
+				trail.SignedBy(signed, v)
+			}
+		}
+	})
+}
