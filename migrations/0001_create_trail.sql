@@ -93,6 +93,7 @@ create table head (
 create index head_by_org on head (org, kind, phase, stream);
 create index head_by_job on head (job, stream) where job is not null;
 create index head_by_desk on head (desk, phase, stream) where desk is not null;
+create index head_registers on head (stream) where kind = 'register';
 create index head_waiting on head (org, queued_at, stream) where queued_at is not null;
 
 comment on table head is
@@ -112,6 +113,7 @@ comment on index head_pkey is 'The row of a stream.';
 comment on index head_by_org is 'An organisation''s lists. Streams have time-ordered ids, so the newest are last.';
 comment on index head_by_job is 'The calibrations of a job.';
 comment on index head_by_desk is 'A desk''s claimed calibrations.';
+comment on index head_registers is 'The organisations, to find those that have an agreement with a desk. An index on the summary itself would be changed by every entry of every stream.';
 comment on index head_waiting is 'The queue, shop by shop, longest waiting first.';
 
 create table running (

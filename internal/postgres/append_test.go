@@ -155,7 +155,7 @@ func TestManyAtOnce(t *testing.T) {
 
 	checked := map[stream.ID]*line{}
 	require.NoError(t, nodes[0].Snapshot(t.Context(), func(s Snapshot) error {
-		for r, err := range s.AllRecords(t.Context()) {
+		for r, err := range s.AllRecords(t.Context(), stream.Calibration) {
 			require.NoError(t, err)
 			l := checked[r.Stream]
 			if l == nil {

@@ -12,8 +12,8 @@ import (
 
 // sqlAppend commits a batch in one statement. Rows come sorted by (stream, seq): statements of two nodes that insert in
 // one order cannot deadlock. An entry that is there already is passed over, and so are the rows that go with it: everything
-// else is joined to the winners. pg_notify is evaluated once, for the winners: each as 22 characters of base64, which
-// with most_told of them fits the 8000 bytes of a notification.
+// else is joined to the winners. pg_notify is evaluated once, for the winners: each as 22 characters of base64, of
+// which 360 fit the 8000 bytes of a notification.
 //
 // The connection plans it once for arrays of unknown length, hence the settings in appender.go.
 const sqlAppend = `
@@ -76,9 +76,9 @@ with given as materialized (
 
 // sqlTold ends both: 360 × 22 characters and the rest of the payload stay below 8000 bytes.
 const sqlTold = `, told as (
-	select pg_notify('readback', case when count(*) <= 360
-		then string_agg(substr(encode(uuid_send(stream), 'base64'), 1, 22), '') else '*' end)
-	from won having count(*) > 0
+	select pg_notify('readback', case when n <= 360
+		then (select string_agg(substr(encode(uuid_send(stream), 'base64'), 1, 22), '') from won) else '*' end)
+	from (select count(*) as n from won) as counted where n > 0
 )
 select won.stream from won cross join told`
 

@@ -31,7 +31,7 @@ func durable(t testing.TB) string {
 
 func start(t testing.TB, dir string) *local.Cluster {
 	t.Helper()
-	c, err := local.Start(t.Context(), local.Config{StateDir: dir})
+	c, err := local.Start(t.Context(), local.Config{StateDir: dir, Settings: map[string]string{"max_connections": "200"}})
 	require.NoError(t, err)
 	t.Cleanup(c.Kill)
 	return c
@@ -42,7 +42,7 @@ func start(t testing.TB, dir string) *local.Cluster {
 // noticed.
 func TestKilledServer(t *testing.T) {
 	t.Parallel()
-	const seed, kills, lines, length = 7, 4, 64, 120
+	const seed, kills, lines, length = 7, 3, 64, 60
 	random := rand.New(rand.NewPCG(seed, 0))
 	dir := durable(t)
 	c := start(t, dir)
@@ -53,7 +53,7 @@ func TestKilledServer(t *testing.T) {
 
 	var points []int64 // numbers of the acknowledgement at which to kill
 	for i := range kills {
-		points = append(points, int64(i)*lines*length/kills+random.Int64N(lines*length/kills-lines)+1)
+		points = append(points, int64(i)*lines*length/kills+random.Int64N(lines*length/kills-2*lines)+1)
 	}
 	killNow := make(chan struct{}, kills)
 	var acknowledged atomic.Int64
@@ -101,7 +101,7 @@ func TestKilledServer(t *testing.T) {
 	require.NoError(t, d.Snapshot(t.Context(), func(s Snapshot) error {
 		var seq uint64
 		var head stream.Hash
-		for r, err := range s.AllRecords(t.Context()) {
+		for r, err := range s.AllRecords(t.Context(), stream.Calibration) {
 			require.NoError(t, err)
 			if r.Seq == 1 {
 				seq, head = 0, stream.Hash{}

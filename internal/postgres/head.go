@@ -106,6 +106,38 @@ func (d *DB) Head(ctx context.Context, ref stream.Ref) (Head, error) {
 	return all[0], nil
 }
 
+const sqlShopsOf = `
+select stream from head
+where kind = 'register' and summary -> 'agreements' @> to_jsonb($1::uuid::text)
+order by stream`
+
+// ShopsOf gives the organisations that have an agreement with the desk now.
+func (d *DB) ShopsOf(ctx context.Context, desk stream.ID) ([]stream.ID, error) {
+	rows, err := d.reader.Query(ctx, sqlShopsOf, given(desk))
+	if err != nil {
+		return nil, fmt.Errorf("find a desk's shops: %w", explain(err))
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[pgtype.UUID])
+	if err != nil {
+		return nil, fmt.Errorf("find a desk's shops: %w", explain(err))
+	}
+	shops := make([]stream.ID, len(ids))
+	for i, id := range ids {
+		shops[i] = id.Bytes
+	}
+	return shops, nil
+}
+
+const sqlEmpty = `select not exists (select from head)`
+
+// Empty reports whether there is no stream yet.
+func (d *DB) Empty(ctx context.Context) (empty bool, err error) {
+	if err := d.reader.QueryRow(ctx, sqlEmpty).Scan(&empty); err != nil {
+		return false, fmt.Errorf("look whether the database is empty: %w", explain(err))
+	}
+	return empty, nil
+}
+
 // Turn is a place in the queue.
 type Turn struct {
 	QueuedAt time.Time

@@ -106,6 +106,55 @@ func TestWaiting(t *testing.T) {
 	require.Empty(t, got)
 }
 
+func TestShopsOf(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	empty, err := d.Empty(t.Context())
+	require.NoError(t, err)
+	require.True(t, empty)
+
+	desk, otherDesk := stream.NewID(), stream.NewID()
+	put := func(kind stream.Kind, agreements ...stream.ID) *line {
+		l := newLine()
+		l.ref.Kind = kind
+		a := l.next("x")
+		a.Summary.Data = map[string]any{"agreements": agreements}
+		want(t, d, a, live.Won)
+		l.won(a)
+		return l
+	}
+	first := put(stream.Register, otherDesk, desk)
+	put(stream.Register, otherDesk)
+	put(stream.Register)
+	put(stream.Job, desk)
+	second := put(stream.Register, desk)
+	got, err := d.ShopsOf(t.Context(), desk)
+	require.NoError(t, err)
+	require.Equal(t, []stream.ID{first.ref.ID, second.ref.ID}, got)
+
+	first.add(t, d) // its summary lists none any more
+	got, err = d.ShopsOf(t.Context(), desk)
+	require.NoError(t, err)
+	require.Equal(t, []stream.ID{second.ref.ID}, got)
+	empty, err = d.Empty(t.Context())
+	require.NoError(t, err)
+	require.False(t, empty)
+}
+
+// TestEntriesLeaveIndexesAlone: what every entry changes in the head row stands in no index, in no index's expression
+// and in no index's condition. Else each update of each row would write to all of them (PostgreSQL documentation, 73.7
+// Heap-Only Tuples).
+func TestEntriesLeaveIndexesAlone(t *testing.T) {
+	t.Parallel()
+	require.Equal(t, "{}", one[string](t, superuser(t, pgtest.Database(t)), `
+		select coalesce(array_agg(d.objid::regclass || ' on ' || a.attname), '{}')::text
+		from pg_depend d
+		join pg_index i on i.indexrelid = d.objid and i.indrelid = 'head'::regclass
+		join pg_attribute a on a.attrelid = d.refobjid and a.attnum = d.refobjsubid
+		where d.classid = 'pg_class'::regclass and d.refobjid = 'head'::regclass
+			and a.attname in ('seq', 'hash', 'summary', 'changed_at')`))
+}
+
 // TestListsUseTheirIndexes: with many streams of many organisations, no list reads them all. The planner's choice is
 // asked for, not its time.
 func TestListsUseTheirIndexes(t *testing.T) {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"readback/internal/stream"
 	"readback/internal/trail"
 )
 
@@ -34,13 +35,13 @@ func (s Snapshot) AllHeads(ctx context.Context) iter.Seq2[Head, error] {
 	}
 }
 
-const sqlAllRecords = `select ` + recordColumns + ` from entry order by stream, seq`
+const sqlAllRecords = `select ` + recordColumns + ` from entry where kind = $1 order by stream, seq`
 
-// AllRecords gives every entry, stream by stream in the order of their ids, each stream in its own order. It ends with
-// the first error.
-func (s Snapshot) AllRecords(ctx context.Context) iter.Seq2[trail.Record, error] {
+// AllRecords gives every entry of the streams of one kind, stream by stream in the order of their ids, each stream in
+// its own order. It ends with the first error.
+func (s Snapshot) AllRecords(ctx context.Context, kind stream.Kind) iter.Seq2[trail.Record, error] {
 	return func(yield func(trail.Record, error) bool) {
-		rows, err := s.tx.Query(ctx, sqlAllRecords)
+		rows, err := s.tx.Query(ctx, sqlAllRecords, string(kind))
 		explained("read all entries", records(rows, err))(yield)
 	}
 }
