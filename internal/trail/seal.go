@@ -63,17 +63,6 @@ func (k Key) Open(owner stream.ID, path string, s stream.Sealed) (string, error)
 // FactPath is the path of a value among the facts of an entry.
 func FactPath(fact, path string) string { return fact + "/" + path }
 
-// AsSealed reads a JSON value that is a sealed value and nothing else.
-func AsSealed(raw []byte) (stream.Sealed, bool) {
-	raw, err := Canonical(raw)
-	if err != nil {
-		return stream.Sealed{}, false
-	}
-	s := scanner{src: raw}
-	v, ok := s.sealed()
-	return v, ok && s.pos == len(raw)
-}
-
 // sealed passes a canonical sealed value, or stays where it is.
 func (s *scanner) sealed() (v stream.Sealed, ok bool) {
 	from := s.pos
@@ -86,6 +75,10 @@ func (s *scanner) sealed() (v stream.Sealed, ok bool) {
 
 // EachSealed replaces every sealed value inside a JSON value, at any depth, by what f makes of it, and gives the
 // result in canonical form. f gets the path from the top of raw, steps joined by "/" and list elements numbered from 0.
+//
+// A fact brings the personal values of another stream along. They are opened with that stream's key, at the path they
+// have in the fact's value (a stream gives a sealed value under the key it had in the command's data), and sealed again
+// at FactPath with the key of the stream that stores the fact.
 func EachSealed(raw []byte, f func(path string, s stream.Sealed) (any, error)) (json.RawMessage, error) {
 	raw, err := Canonical(raw)
 	if err != nil || !bytes.Contains(raw, []byte(`"sealed"`)) {
@@ -152,18 +145,4 @@ func (w *sealedWalk) value(path string) error {
 func (w *sealedWalk) copy(n int) {
 	w.out = append(w.out, w.src[w.pos:w.pos+n]...)
 	w.pos += n
-}
-
-// Reseal carries a fact's value over to another stream: open reads each sealed value with the key of the stream it
-// comes from, seal closes it again for its place in the entry that will hold it. Both get the path inside the value.
-// A register gives a sealed value under the key it had in the command's data, so that path is also the one it was
-// sealed with there.
-func Reseal(value json.RawMessage, open func(path string, s stream.Sealed) (string, error), seal func(path, plain string) (stream.Sealed, error)) (json.RawMessage, error) {
-	return EachSealed(value, func(path string, s stream.Sealed) (any, error) {
-		plain, err := open(path, s)
-		if err != nil {
-			return nil, err
-		}
-		return seal(path, plain)
-	})
 }

@@ -173,7 +173,7 @@ func TestMACTellsResendFromReuse(t *testing.T) {
 	require.Equal(t, "data.a", fault.Of(err).Fields[0].Name)
 }
 
-func TestReseal(t *testing.T) {
+func TestFactsAreSealedAnew(t *testing.T) {
 	t.Parallel()
 	shop, job := keyOf(t, 5), keyOf(t, 6)
 	register, calibration := id(3), id(1)
@@ -186,10 +186,14 @@ func TestReseal(t *testing.T) {
 	})
 	require.NoError(t, err)
 
-	open := func(path string, s stream.Sealed) (string, error) { return shop.Open(register, path, s) }
-	got, err := trail.Reseal(value, open, func(path, plain string) (stream.Sealed, error) {
+	anew := func(path string, s stream.Sealed) (any, error) {
+		plain, err := shop.Open(register, path, s)
+		if err != nil {
+			return nil, err
+		}
 		return job.Seal(rand.Reader, calibration, trail.FactPath("member/x", path), plain)
-	})
+	}
+	got, err := trail.EachSealed(value, anew)
 	require.NoError(t, err)
 	found := map[string]string{}
 	blank, err := trail.EachSealed(got, func(path string, s stream.Sealed) (any, error) {
@@ -201,7 +205,7 @@ func TestReseal(t *testing.T) {
 	require.Equal(t, map[string]string{"name": "Ada Example", "contacts/1/phone": "555 0100"}, found)
 	require.Equal(t, `{"contacts":[{"sort":"sealed"},{"phone":"-"}],"name":"-","roles":["technician"]}`, string(blank))
 
-	_, err = trail.Reseal(got, open, nil) // already under the other key
+	_, err = trail.EachSealed(got, anew) // already under the other key
 	require.ErrorIs(t, err, trail.ErrSealed)
 	_, err = trail.EachSealed([]byte(`{"a":1.5}`), nil)
 	require.True(t, fault.Is(err, fault.InvalidInput))
@@ -236,16 +240,12 @@ func TestEachSealedTouchesNothingElse(t *testing.T) {
 		require.Equal(t, string(want), string(got))
 		require.Zero(t, n)
 	})
-	s, err := k.Seal(rand.Reader, id(1), "x", "y")
-	require.NoError(t, err)
-	for raw, want := range map[string]bool{
-		`{"sealed":{"v":"` + s.Sealed.V + `", "k":"` + s.Sealed.K.String() + `"}}`: true,
-		`{"sealed":{"k":"` + s.Sealed.K.String() + `","v":"a","w":1}}`:             false,
-		`{"sealed":{"k":"x","v":"a"}}`:                                             false,
-		`{"sealed":1}`:                                                             false, `null`: false, ``: false,
+	for _, raw := range []string{
+		`{"sealed":{"k":"01900000-0000-7000-8000-000000000005","v":"a","w":1}}`, `{"sealed":{"k":"x","v":"a"}}`, `{"sealed":1}`,
 	} {
-		_, ok := trail.AsSealed([]byte(raw))
-		require.Equal(t, want, ok, raw)
+		got, err := trail.EachSealed([]byte(raw), nil) // near misses are values like others
+		require.NoError(t, err)
+		require.Equal(t, raw, string(got))
 	}
 }
 
