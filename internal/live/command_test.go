@@ -541,6 +541,19 @@ func TestClockFarOff(t *testing.T) {
 	})
 }
 
+// A node that is not fit, as with a full disk, refuses before anything is decided.
+func TestUnfitNode(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		full := fault.New(fault.NoRoom, "The disk is nearly full.")
+		h := w.node(func(c *live.Config) { c.Fit = func() error { return full } })
+		_, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{"n":1}`))
+		require.Equal(t, full, err)
+		require.Equal(t, full, h.Ready())
+		_, err = h.View(t.Context(), w.technician, w.cal)
+		require.NoError(t, err, "reading goes on")
+	})
+}
+
 // An overloaded stream refuses at once instead of letting anyone wait.
 func TestOverload(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
