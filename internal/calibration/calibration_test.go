@@ -344,7 +344,7 @@ func TestFactsReadAgain(t *testing.T) {
 	w := newWorld(t)
 	w.guided()
 	w.held()
-	w.change(jobKey(jobID, "alignment"), `{"rear_toe_udeg":{"left":100000,"right":-100000},"thrust_udeg":100000}`)
+	w.fact(jobKey(jobID, "alignment"), `{"rear_toe_udeg":{"left":100000,"right":-100000},"thrust_udeg":100000}`)
 	_, _, err := w.try(technician, "bay-clear", `{}`)
 	require.Equal(t, "facts-unchanged", fault.Of(err).Fields[0].Want)
 	require.Contains(t, fault.Of(err).Detail, "alignment")

@@ -52,7 +52,6 @@ type dimensions struct {
 }
 
 type vehicle struct {
-	Shop       stream.ID `json:"shop"`
 	Dimensions stream.ID `json:"dimensions"`
 	Sensors    []string  `json:"sensors"`
 }

@@ -104,11 +104,14 @@ var (
 	}
 )
 
+// gatesBySensor has a row for every kind of sensor whose target is a board or a reflector.
 var gatesBySensor = map[string][]Gate{
 	"front-camera": slices.Concat([]Gate{{Name: "glass-clean", Grade: Required, Due: ByRequest}}, cameraGates),
+	"night-camera": slices.Concat([]Gate{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
 	"rear-camera":  slices.Concat([]Gate{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
 	"front-radar":  radarGates,
 	"corner-radar": radarGates,
+	"rear-radar":   radarGates,
 	"lidar":        slices.Concat([]Gate{{Name: "cover-sound", Grade: Required, Due: ByRequest}}, cameraGates),
 }
 

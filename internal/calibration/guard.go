@@ -14,19 +14,18 @@ type guard struct {
 	refuses func(a *asked) string
 }
 
-var jobKnown = guard{"job-known", "the job exists and is of the technician's own shop", func(a *asked) string {
-	o := a.data.(openOrder)
-	v, ok := fact[vehicle](a.facts, jobKey(o.Job, "vehicle"))
-	if !ok || v.Shop != a.actor.Org {
-		return "Your shop has no such job. Open the job with its vehicle first."
+// jobKnown does not ask whose job it is: a calibration is sealed under its job's key, and nobody is given another's.
+var jobKnown = guard{"job-known", "the job exists", func(a *asked) string {
+	if _, ok := fact[vehicle](a.facts, jobKey(a.data.(openOrder).Job, "vehicle")); !ok {
+		return "There is no such job. Open the job with its vehicle first."
 	}
 	return ""
 }}
 
 var sensorAffected = guard{"sensor-affected", "the job lists the sensor as affected", func(a *asked) string {
 	o := a.data.(openOrder)
-	v, _ := fact[vehicle](a.facts, jobKey(o.Job, "vehicle"))
-	if slices.Contains(v.Sensors, o.Sensor) {
+	v, ok := fact[vehicle](a.facts, jobKey(o.Job, "vehicle"))
+	if !ok || slices.Contains(v.Sensors, o.Sensor) {
 		return ""
 	}
 	return fmt.Sprintf("The job does not list %s among the affected sensors: it lists %s.", o.Sensor, strings.Join(v.Sensors, ", "))

@@ -353,7 +353,7 @@ func TestRefusalsSpeakPlainly(t *testing.T) {
 // leads there, the state is made by hand; such a guard is the second line of defence.
 var alone = map[string]func(w *world) (actor stream.Actor, command, data string){
 	"job-known": func(w *world) (stream.Actor, string, string) {
-		w.change(jobKey(jobID, "vehicle"), `{"shop":"`+deskID.String()+`","dimensions":"`+dimensionsID.String()+`","sensors":["front-camera"]}`)
+		delete(w.facts, jobKey(jobID, "vehicle"))
 		return technician, "open", dataOf(w, "open")
 	},
 	"sensor-affected": func(w *world) (stream.Actor, string, string) {
@@ -372,7 +372,7 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"agreement": func(w *world) (stream.Actor, string, string) {
 		w.open()
 		w.request()
-		w.change(w.state().agreementKey(deskID), `{"desk":"`+deskID.String()+`","ended":true}`)
+		w.fact(w.state().agreementKey(deskID), `{"desk":"`+deskID.String()+`","ended":true}`)
 		return specialist, "claim", `{}`
 	},
 	"competence": func(w *world) (stream.Actor, string, string) {
@@ -396,7 +396,7 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	},
 	"fixture-known": func(w *world) (stream.Actor, string, string) {
 		w.open()
-		w.change(w.state().fixtureKey(fixtureID), `{"name":"Camera board","target":"T-CAM-07","fixture":{"kind":"reflector"},"active":false}`)
+		w.fact(w.state().fixtureKey(fixtureID), `{"name":"Camera board","target":"T-CAM-07","fixture":{"kind":"reflector"},"active":false}`)
 		return technician, "issue-sheet", sheetData()
 	},
 	"bay-known": func(w *world) (stream.Actor, string, string) {
@@ -513,7 +513,7 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"facts-unchanged": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.held()
-		w.change(w.state().bayKey(bayID), `{"name":"Bay 2","surveyed":"2026-11-25","expires":"2027-11-25","active":true}`)
+		w.fact(w.state().bayKey(bayID), `{"name":"Bay 2","surveyed":"2026-11-25","expires":"2027-11-25","active":true}`)
 		return technician, "bay-clear", `{}`
 	},
 	"gates-by-leg": func(w *world) (stream.Actor, string, string) {
@@ -525,7 +525,7 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"scan-clear": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.held()
-		w.change(w.state().scanKey(), `{"when":"before","codes":[{"code":"C0051-00","status":9,"blocking":true}],"blocking":1}`)
+		w.fact(w.state().scanKey(), `{"when":"before","codes":[{"code":"C0051-00","status":9,"blocking":true}],"blocking":1}`)
 		return specialist, "go", `{}`
 	},
 	"target-fitted": func(w *world) (stream.Actor, string, string) {

@@ -205,7 +205,11 @@ func verdictOf(c placement.Case, r placement.Result) Verdict {
 		v.ReliesOn = append(v.ReliesOn, Rests{Reading: on.Reading, Quantity: plain(on.Quantity)})
 	}
 	for _, f := range r.WouldFind {
-		v.WouldFind = append(v.WouldFind, Finding{For: plain(f.For), AnyOf: f.AnyOf})
+		found := Finding{For: plain(f.For), AnyOf: f.AnyOf}
+		if found.AnyOf == nil {
+			found.AnyOf = [][]placement.Ask{}
+		}
+		v.WouldFind = append(v.WouldFind, found)
 	}
 	if r.Shared != nil {
 		v.Shared = &r.Shared.Instrument

@@ -57,7 +57,7 @@ func newWorld(t require.TestingT) *world {
 	w.instrument(laserID, "Laser 1", `{"kind":"laser distance meter","standard_uncertainty_um":1000}`)
 	w.instrument(levelID, "Level 1", `{"kind":"digital level","standard_uncertainty_udeg":60000}`)
 	w.instrument(ruleID, "Rule 1", `{"kind":"steel rule","standard_uncertainty_um":500}`)
-	w.fact(jobKey(jobID, "vehicle"), `{"shop":"`+shopID.String()+`","dimensions":"`+dimensionsID.String()+`","steering":"left","sensors":["front-camera","front-radar"]}`)
+	w.fact(jobKey(jobID, "vehicle"), `{"dimensions":"`+dimensionsID.String()+`","steering":"left","sensors":["front-camera","front-radar"]}`)
 	w.fact(jobKey(jobID, "alignment"), `{"rear_toe_udeg":{"left":200000,"right":-100000},"thrust_udeg":150000}`)
 	w.fact(jobKey(jobID, "scan"), `{"when":"before","codes":[],"blocking":0}`)
 	return w
@@ -72,9 +72,6 @@ func (w *world) fact(key stream.FactKey, value string) {
 	seq := w.facts[key].Seq + 1
 	w.facts[key] = stream.Fact{Key: key, Seq: seq, Hash: sha256.Sum256(fmt.Appendf(nil, "%s %d", key, seq)), Value: json.RawMessage(value)}
 }
-
-// change edits one fact's text.
-func (w *world) change(key stream.FactKey, value string) { w.fact(key, value) }
 
 func (w *world) state() *State { return w.fold.State.(*State) }
 
