@@ -84,7 +84,10 @@ func (k *Keys) WithToken(random io.Reader, now time.Time) (*Keys, error) {
 	}
 	next := &Keys{wrapping: k.wrapping, signing: k.signing, tokens: append([]tokenKey{t}, k.tokens...)}
 	next.tokens = next.tokens[:min(len(next.tokens), maxTokens)]
-	return next, next.settle()
+	if err := next.settle(); err != nil {
+		return nil, err
+	}
+	return next, nil
 }
 
 // settle works out the usable keys.
@@ -206,5 +209,8 @@ func parse(text []byte) (*Keys, error) {
 			return nil, fmt.Errorf("the line with the %s key is missing", missing.name)
 		}
 	}
-	return k, k.settle()
+	if err := k.settle(); err != nil {
+		return nil, err
+	}
+	return k, nil
 }
