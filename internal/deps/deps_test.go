@@ -68,6 +68,7 @@ var layers = map[string]layer{
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/memstore":  edge,
 	"internal/testkit/storetest": edge,
+	"internal/testkit/toyserver": edge,
 }
 
 // friends are the adapters that may stand on another adapter, with the reason.

@@ -1,0 +1,139 @@
+// Package app is where everything is wired, and the only place that knows all parts. It opens the database, the keys and
+// the hub, serves, and takes it all down again in the order that loses nothing: no new requests, sockets told to come
+// back, running commands finished, then the database.
+package app
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"readback/internal/calibration"
+	"readback/internal/config"
+	"readback/internal/job"
+	"readback/internal/keyfile"
+	"readback/internal/live"
+	"readback/internal/postgres"
+	"readback/internal/register"
+	"readback/internal/stream"
+	"readback/internal/token"
+)
+
+// Rules are the rules of all kinds of stream.
+func Rules() map[stream.Kind]stream.Rules {
+	return map[stream.Kind]stream.Rules{
+		stream.Register: register.Rules{}, stream.Job: job.Rules{}, stream.Calibration: calibration.Rules{},
+	}
+}
+
+// patience is how long taking down one part may take.
+const patience = 10 * time.Second
+
+// App is everything but the network: database, keys, hub.
+type App struct {
+	cfg      config.Config
+	log      *slog.Logger
+	database *database
+	db       *postgres.DB
+	bus      *postgres.Bus
+	keys     *keyfile.Keys
+	hub      *live.Hub
+}
+
+// Open opens all parts. The key file is made if there is none and the database is empty: with entries in it, another
+// key file could not read what is sealed in them.
+func Open(ctx context.Context, cfg config.Config, log *slog.Logger) (*App, error) {
+	a := &App{cfg: cfg, log: log}
+	if err := a.open(ctx); err != nil {
+		a.Close(context.WithoutCancel(ctx))
+		return nil, err
+	}
+	return a, nil
+}
+
+func (a *App) open(ctx context.Context) (err error) {
+	if a.database, err = openDatabase(ctx, a.cfg, a.log); err != nil {
+		return err
+	}
+	if a.db, err = postgres.Open(ctx, a.database.url, postgres.Options{Log: a.log}); err != nil {
+		return err
+	}
+	if a.keys, err = a.openKeys(ctx); err != nil {
+		return err
+	}
+	if a.bus, err = a.db.Listen(ctx); err != nil {
+		return err
+	}
+	a.hub = live.New(live.Config{
+		Store: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
+		Fit: a.database.room, Log: a.log,
+	})
+	return nil
+}
+
+func (a *App) openKeys(ctx context.Context) (*keyfile.Keys, error) {
+	path := a.cfg.KeyFile
+	keys, err := keyfile.Open(path)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return keys, err
+	}
+	empty, err := a.db.Empty(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !empty {
+		return nil, fmt.Errorf("there is no key file %s, but the database has entries: put back the key file they were made with", path)
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o711); err != nil {
+		return nil, err
+	}
+	if keys, err = keyfile.New("", rand.Reader, time.Now()); err != nil {
+		return nil, err
+	}
+	return keys, keyfile.Create(path, keys)
+}
+
+// Close takes everything down, each part within its patience.
+func (a *App) Close(ctx context.Context) error {
+	var faults []error
+	part := func(what string, close func(context.Context) error) {
+		ctx, cancel := context.WithTimeout(ctx, patience)
+		defer cancel()
+		if err := close(ctx); err != nil {
+			faults = append(faults, fmt.Errorf("close %s: %w", what, err))
+		}
+	}
+	if a.hub != nil {
+		part("the hub", a.hub.Shutdown)
+	}
+	if a.bus != nil {
+		a.bus.Close()
+	}
+	if a.db != nil {
+		part("the database's connections", a.db.Close)
+	}
+	if a.database != nil {
+		part("the private database", a.database.close)
+	}
+	return errors.Join(faults...)
+}
+
+// tokens issues and checks access tokens under the key file's newest token key.
+func (a *App) tokens() (*token.Tokens, error) {
+	signing := a.keys.Tokens()
+	var earlier []ed25519.PublicKey
+	for _, k := range signing[1:] {
+		earlier = append(earlier, k.Public().(ed25519.PublicKey))
+	}
+	return token.New(token.Config{
+		Issuer: a.keys.Signer().Name(), Audience: "readback", Sign: signing[0], Accept: earlier,
+		Lasts: a.cfg.SignInLasts, Now: time.Now,
+	})
+}

@@ -1,0 +1,62 @@
+package app
+
+import (
+	"context"
+
+	"readback/internal/account"
+	"readback/internal/fault"
+	"readback/internal/httpapi"
+	"readback/internal/postgres"
+	"readback/internal/stream"
+)
+
+// lists gives the HTTP interface its lists from the heads in the database.
+type lists struct{ db *postgres.DB }
+
+func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, limit int) ([]httpapi.Row, error) {
+	return rows(l.db.Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Limit: limit}))
+}
+
+func (l lists) OfDesk(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {
+	return rows(l.db.Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Limit: limit}))
+}
+
+func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {
+	shops, err := l.db.ShopsOf(ctx, desk)
+	if err != nil {
+		return nil, err
+	}
+	return rows(l.db.Waiting(ctx, shops, postgres.Turn{}, limit))
+}
+
+func rows(heads []postgres.Head, err error) ([]httpapi.Row, error) {
+	out := make([]httpapi.Row, len(heads))
+	for i, h := range heads {
+		out[i] = httpapi.Row{
+			Stream: h.Stream, Org: h.Org, Job: h.Job, Desk: h.Desk, Phase: h.Phase, Seq: h.Seq, QueuedAt: h.QueuedAt,
+			Summary: h.Summary,
+		}
+	}
+	return out, err
+}
+
+// belonging gives the calibrations of a job: a desk that guides one of them sees the job.
+func (a *App) belonging(ctx context.Context, owner stream.Ref) ([]stream.Ref, error) {
+	heads, err := a.db.Heads(ctx, postgres.Filter{Job: &owner.ID, Kind: stream.Calibration, Limit: 500})
+	refs := make([]stream.Ref, len(heads))
+	for i, h := range heads {
+		refs[i] = h.Stream
+	}
+	return refs, err
+}
+
+// accounts gives package account its accounts. A disabled one is as good as none.
+type accounts struct{ db *postgres.DB }
+
+func (a accounts) AccountByLogin(ctx context.Context, login string) (account.Account, error) {
+	got, err := a.db.AccountByLogin(ctx, login)
+	if fault.Is(err, fault.NotHere) || err == nil && got.Disabled {
+		return account.Account{}, account.ErrUnknown
+	}
+	return account.Account{Member: got.Member, Org: got.Org, Login: got.Login, Hash: got.PasswordHash}, err
+}

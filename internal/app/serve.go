@@ -1,0 +1,91 @@
+package app
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"readback/internal/account"
+	"readback/internal/config"
+	"readback/internal/httpapi"
+	"readback/internal/postgres"
+	"readback/internal/wsconn"
+)
+
+// Migrate brings the tables of DATABASE_URL up to date and says which files it applied. login is the role that the
+// server connects as, if another one.
+func Migrate(ctx context.Context, cfg config.Config, login string) ([]string, error) {
+	return postgres.Migrate(ctx, cfg.DatabaseURL, login)
+}
+
+// Serve serves until ctx ends, and returns nil then. announce is called with the address once requests are answered.
+func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version string, announce func(url string)) (err error) {
+	a, err := Open(ctx, cfg, log)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, a.Close(context.WithoutCancel(ctx))) }()
+	tokens, err := a.tokens()
+	if err != nil {
+		return err
+	}
+	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: tokens.Check, Cookie: httpapi.Cookie, Log: log})
+	api := &httpapi.Server{
+		Hub: a.hub, Tokens: tokens, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
+		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
+		Ready: func(context.Context) error { return errors.Join(a.hub.Ready(), a.database.room()) },
+	}
+	server := &http.Server{
+		Handler: api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 2 * time.Minute,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
+	}
+	listener, scheme, err := listen(cfg)
+	if err != nil {
+		return err
+	}
+	served := make(chan error, 1)
+	go func() { served <- server.Serve(listener) }()
+	announce(scheme + "://" + listener.Addr().String() + "/")
+
+	select {
+	case <-ctx.Done():
+	case err = <-served:
+		err = fmt.Errorf("serve: %w", err)
+	case err = <-a.database.failed: // nil for a given database: never
+	}
+	return errors.Join(err, stop(context.WithoutCancel(ctx), server, sockets))
+}
+
+func listen(cfg config.Config) (net.Listener, string, error) {
+	l, err := net.Listen("tcp", cfg.Listen)
+	if err != nil {
+		return nil, "", fmt.Errorf("listen on %s: %w", cfg.Listen, err)
+	}
+	if cfg.TLSCert == "" {
+		return l, "http", nil
+	}
+	cert, err := tls.LoadX509KeyPair(cfg.TLSCert, cfg.TLSKey)
+	if err != nil {
+		l.Close()
+		return nil, "", fmt.Errorf("certificate and key: %w", err)
+	}
+	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), "https", nil
+}
+
+// stop ends requests and sockets side by side: Shutdown of the HTTP server does not know the sockets.
+func stop(ctx context.Context, server *http.Server, sockets *wsconn.Server) error {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	var requests, live error
+	var both sync.WaitGroup
+	both.Go(func() { requests = server.Shutdown(ctx) })
+	both.Go(func() { live = sockets.Shutdown(ctx) })
+	both.Wait()
+	return errors.Join(requests, live)
+}

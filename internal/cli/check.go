@@ -1,0 +1,106 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"readback/internal/fault"
+	"readback/internal/placement"
+)
+
+// maxCase is the largest case file read, in bytes.
+const maxCase = 4 << 20
+
+var checkCommand = command{
+	name:  "check",
+	args:  "FILE…",
+	short: "check where a target stands, from case files",
+	long: "Reads case files (- is standard input) and prints one JSON result a line, in order: verdict, deviation,\n" +
+		"uncertainty, likely wrong readings, moves. Lengths are in mm, angles in degrees, left as seen seated\n" +
+		"facing forward. The exit status is 0 whatever the verdict, 2 if a file is not usable: the reason goes\n" +
+		"to standard error with the file and the key, and the other files are still checked.",
+	example: "readback check testdata/placement/001.case.json",
+	setup: func(c *call) func(context.Context, []string) error {
+		return eachCase(c, "check", func(cs placement.Case) (any, error) { return placement.Check(cs) })
+	},
+}
+
+var planCommand = command{
+	name:  "plan",
+	args:  "FILE",
+	short: "plan a set-up before anything is measured",
+	long: "Reads a case file whose readings have no values (- is standard input) and prints one JSON object: for\n" +
+		"every position the expected value of each reading, how to get there from the position before and from\n" +
+		"the centre, the uncertainty to expect and the smallest error that each reading would show.",
+	example: "readback plan testdata/placement/001.case.json",
+	setup: func(c *call) func(context.Context, []string) error {
+		return eachCase(c, "plan", func(cs placement.Case) (any, error) { return placement.Plan(cs) })
+	},
+}
+
+// eachCase runs do over the files and goes on after one that is not usable.
+func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(context.Context, []string) error {
+	return func(ctx context.Context, files []string) error {
+		if len(files) == 0 {
+			return errUsage{"name a case file, or - for standard input"}
+		}
+		out := json.NewEncoder(c.Out)
+		out.SetEscapeHTML(false)
+		worst := 0
+		for _, file := range files {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			result, err := oneCase(c, file, do)
+			if err == nil {
+				if err := out.Encode(result); err != nil {
+					return fmt.Errorf("write the result of %s: %w", file, err)
+				}
+				continue
+			}
+			fmt.Fprintf(c.Err, "readback %s: %s: %s\n", name, file, say(err))
+			worst = max(worst, caseStatus(err))
+		}
+		if worst > 0 {
+			return errSaid{worst}
+		}
+		return nil
+	}
+}
+
+// caseStatus is 2 for whatever the user can mend in a case file, an unreadable one included.
+func caseStatus(err error) int {
+	var e *fault.Error
+	if errors.As(err, &e) && e.Kind() == fault.Internal {
+		return 3
+	}
+	return 2
+}
+
+func oneCase(c *call, file string, do func(placement.Case) (any, error)) (any, error) {
+	in := c.In
+	if file != "-" {
+		f, err := os.Open(file)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		in = f
+	}
+	raw, err := io.ReadAll(io.LimitReader(in, maxCase+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(raw) > maxCase {
+		return nil, fault.New(fault.TooLarge, "A case file is at most 4 MiB.")
+	}
+	cs, err := placement.DecodeCase(raw)
+	if err != nil {
+		return nil, err
+	}
+	return do(cs)
+}

@@ -1,0 +1,155 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+
+	"readback/internal/app"
+	"readback/internal/config"
+)
+
+// settings loads the configuration and a log that writes to standard error: text for a terminal, JSON otherwise.
+func (c *call) settings() (config.Config, *slog.Logger, error) {
+	cfg, err := config.Load(c.getenv, os.Environ())
+	if err != nil {
+		return cfg, nil, errUsage{"settings: " + err.Error()}
+	}
+	options := &slog.HandlerOptions{Level: cfg.LogLevel}
+	var h slog.Handler = slog.NewJSONHandler(c.Err, options)
+	if f, ok := c.Err.(*os.File); ok && isTerminal(f) {
+		h = slog.NewTextHandler(c.Err, options)
+	}
+	return cfg, slog.New(h), nil
+}
+
+func isTerminal(f *os.File) bool {
+	st, err := f.Stat()
+	return err == nil && st.Mode()&os.ModeCharDevice != 0
+}
+
+var serveCommand = command{
+	name:  "serve",
+	short: "serve bays and desks",
+	long: "Serves the HTTP interface and the websocket until it is stopped (Ctrl-C or SIGTERM); then it lets running\n" +
+		"commands finish and tells the clients to come back. Settings are environment variables, listed in\n" +
+		"docs/operations.md. There are no accounts before readback init.",
+	example: "READBACK_LISTEN=127.0.0.1:8420 readback serve",
+	setup: func(c *call) func(context.Context, []string) error {
+		tied := c.flags.Bool("while-stdin-open", false, "stop when standard input closes, as it does when the parent ends")
+		return func(ctx context.Context, args []string) error {
+			if len(args) > 0 {
+				return errUsage{"serve takes no arguments; settings are environment variables"}
+			}
+			cfg, log, err := c.settings()
+			if err != nil {
+				return err
+			}
+			if *tied {
+				var stop context.CancelFunc
+				ctx, stop = context.WithCancel(ctx)
+				go func() {
+					io.Copy(io.Discard, c.In)
+					stop()
+				}()
+			}
+			return app.Serve(ctx, cfg, log, Version, func(url string) {
+				fmt.Fprintf(c.Out, "Readback serves on %s\n", url)
+			})
+		}
+	},
+}
+
+var migrateCommand = command{
+	name:  "migrate",
+	short: "bring the database's tables up to date",
+	long: "Makes or updates the roles and tables in the database of DATABASE_URL, whose user must be allowed to; otherwise\n" +
+		"it prints what an administrator has to run. Several may run it at once. The private cluster needs no migrate.",
+	example: "DATABASE_URL=postgres://admin@db.example/readback readback migrate",
+	setup: func(c *call) func(context.Context, []string) error {
+		login := c.flags.String("login", "", "`ROLE` that the server will connect as, if another one")
+		return func(ctx context.Context, args []string) error {
+			if len(args) > 0 {
+				return errUsage{"migrate takes no arguments"}
+			}
+			cfg, _, err := c.settings()
+			if err != nil {
+				return err
+			}
+			if cfg.DatabaseURL == "" {
+				return errUsage{"set DATABASE_URL; the private cluster migrates itself"}
+			}
+			applied, err := app.Migrate(ctx, cfg, *login)
+			if err != nil {
+				return err
+			}
+			if len(applied) == 0 {
+				fmt.Fprintln(c.Out, "up to date, nothing to do")
+			}
+			for _, file := range applied {
+				fmt.Fprintln(c.Out, "applied", file)
+			}
+			return nil
+		}
+	},
+}
+
+// many is a flag that may be given several times.
+type many []string
+
+func (m *many) String() string     { return "" }
+func (m *many) Set(v string) error { *m = append(*m, v); return nil }
+
+var initCommand = command{
+	name:  "init",
+	short: "set up the first organisation, or import some",
+	long: "Sets up organisations from import documents (docs/import.md): register, members, bays, instruments, and an\n" +
+		"account for every member whose document gives a sign-in. Without --import it sets up one organisation with\n" +
+		"its first owner and prints the password it made. Run it before serve, or with DATABASE_URL while others serve.",
+	example: "readback init --import shop.json --import desk.json\n" +
+		"readback init --organisation \"Demo Workshop (invented)\" --sort shop --owner \"A. Owner\" --sign-in owner@shop.example",
+	setup: func(c *call) func(context.Context, []string) error {
+		var files many
+		c.flags.Var(&files, "import", "`FILE` to import; may be given several times")
+		first := app.FirstOwner{}
+		c.flags.StringVar(&first.Organisation, "organisation", "", "`NAME` of the organisation")
+		c.flags.StringVar(&first.Sort, "sort", "shop", "shop or desk")
+		c.flags.StringVar(&first.Owner, "owner", "", "`NAME` of the first owner")
+		c.flags.StringVar(&first.Login, "sign-in", "", "`NAME` the owner signs in with")
+		return func(ctx context.Context, args []string) error {
+			if len(args) > 0 {
+				return errUsage{"init takes no arguments; import documents are given with --import"}
+			}
+			if len(files) == 0 && (first.Organisation == "" || first.Owner == "" || first.Login == "") {
+				return errUsage{"give --import FILE, or --organisation, --owner and --sign-in"}
+			}
+			cfg, log, err := c.settings()
+			if err != nil {
+				return err
+			}
+			var docs []app.Document
+			for _, f := range files {
+				raw, err := os.ReadFile(f)
+				if err != nil {
+					return errUsage{err.Error()}
+				}
+				docs = append(docs, app.Document{File: f, Raw: raw})
+			}
+			if len(docs) == 0 {
+				doc, password, err := first.Document()
+				if err != nil {
+					return err
+				}
+				docs = append(docs, doc)
+				defer func() { fmt.Fprintf(c.Out, "The owner signs in as %s with %s\n", first.Login, password) }()
+			}
+			done, err := app.Init(ctx, cfg, log, docs)
+			for _, o := range done {
+				fmt.Fprintf(c.Out, "set up %s %q (%s): %d entries, %d accounts\n", o.Sort, o.Name, o.ID, o.Entries, o.Accounts)
+			}
+			return err
+		}
+	},
+}

@@ -1,0 +1,84 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"readback/internal/app"
+	"readback/internal/fault"
+	"readback/internal/proof"
+)
+
+// maxBundle is the largest bundle read, in bytes.
+const maxBundle = 256 << 20
+
+var verifyCommand = command{
+	name:  "verify",
+	args:  "BUNDLE",
+	short: "prove a trail, from a bundle or the whole database",
+	long: "Verifies a bundle off-line, or with --database every stream of the database (DATABASE_URL, or the private\n" +
+		"cluster): the chain of hashes, every entry decided again from the state before it, every verdict computed\n" +
+		"again, signed heads. It names the first bad entry and why. Without --key the signer of a bundle is unproven: take\n" +
+		"the key from somewhere the server that made the bundle cannot change.\n" +
+		"The exit status is 0 if it is proven, 1 if not, 2 if it cannot be read.",
+	example: "readback verify --key signer.txt calibration.zip",
+	setup: func(c *call) func(context.Context, []string) error {
+		keyFile := c.flags.String("key", "", "`FILE` with the verifier keys that are trusted, one a line")
+		database := c.flags.Bool("database", false, "verify the database")
+		asJSON := c.flags.Bool("json", false, "print the report as JSON")
+		return func(ctx context.Context, args []string) error {
+			if *database == (len(args) == 1) || len(args) > 1 {
+				return errUsage{"name one bundle, or give --database"}
+			}
+			report, err := c.verify(ctx, args, *keyFile)
+			if err != nil {
+				return err
+			}
+			if *asJSON {
+				err = json.NewEncoder(c.Out).Encode(report)
+			} else {
+				_, err = fmt.Fprint(c.Out, report)
+			}
+			if err == nil && !report.Proven() {
+				return errSaid{1}
+			}
+			return err
+		}
+	},
+}
+
+func (c *call) verify(ctx context.Context, args []string, keyFile string) (proof.Report, error) {
+	var trusted []note.Verifier
+	if keyFile != "" {
+		text, err := os.ReadFile(keyFile)
+		if err != nil {
+			return proof.Report{}, errUsage{err.Error()}
+		}
+		if trusted, err = proof.ParseKeys(text); err != nil {
+			return proof.Report{}, fmt.Errorf("%s: %w", keyFile, err)
+		}
+	}
+	if len(args) == 0 {
+		cfg, log, err := c.settings()
+		if err != nil {
+			return proof.Report{}, err
+		}
+		return app.VerifyDatabase(ctx, cfg, log)
+	}
+	info, err := os.Stat(args[0])
+	if err != nil {
+		return proof.Report{}, errUsage{err.Error()}
+	}
+	if info.Size() > maxBundle {
+		return proof.Report{}, fault.New(fault.TooLarge, "A bundle is at most 256 MiB.")
+	}
+	data, err := os.ReadFile(args[0])
+	if err != nil {
+		return proof.Report{}, errUsage{err.Error()}
+	}
+	return proof.Bundle(data, app.ProofOptions(trusted))
+}

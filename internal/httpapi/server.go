@@ -1,0 +1,109 @@
+package httpapi
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"readback/internal/account"
+	"readback/internal/fault"
+	"readback/internal/live"
+	"readback/internal/stream"
+	"readback/internal/token"
+	"readback/internal/trail"
+)
+
+// Sockets are the live connections.
+type Sockets interface {
+	http.Handler
+	CloseToken(id string) // closes those that were opened with the token
+}
+
+// Lists reads the rows of lists.
+type Lists interface {
+	// OfOrg gives an organisation's streams of a kind, newest change first.
+	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, limit int) ([]Row, error)
+	// OfDesk gives the calibrations that the desk has or had claimed, newest change first.
+	OfDesk(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
+	// Waiting gives the calibrations that wait for a specialist of the desk, longest wait first: those of shops that have
+	// an agreement with it.
+	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
+}
+
+// Row is one stream in a list.
+type Row struct {
+	Stream   stream.Ref `json:"stream"`
+	Org      stream.ID  `json:"org"`
+	Job      *stream.ID `json:"job,omitempty"`
+	Desk     *stream.ID `json:"desk,omitempty"`
+	Phase    string     `json:"phase"`
+	Seq      uint64     `json:"seq"`
+	QueuedAt *time.Time `json:"queued_at,omitempty"`
+	Summary  any        `json:"summary,omitempty"`
+}
+
+// Bundler writes the bundle of a calibration from its records and its job's.
+type Bundler interface {
+	WriteBundle(ctx context.Context, w io.Writer, calibration, job []trail.Record) error
+}
+
+// Server has the routes. Its fields are set once, before Handler.
+type Server struct {
+	Hub      *live.Hub
+	Tokens   *token.Tokens
+	Accounts *account.Desk
+	Sockets  Sockets
+	Lists    Lists
+	Bundles  Bundler
+	TrailKey string // the verifier key of the signer of bundles
+	Version  string
+	Ready    func(ctx context.Context) error // nil when commands can be taken
+	Log      *slog.Logger
+
+	log *slog.Logger
+}
+
+// routes is every route there is, in the order of docs/protocol.md.
+func (s *Server) routes() map[string]http.Handler {
+	return map[string]http.Handler{
+		"GET /{$}":             s.adapt(s.front),
+		"GET /problems/{slug}": s.adapt(s.problem),
+
+		"POST /v1/sign-in":  s.adapt(s.signIn),
+		"POST /v1/sign-out": s.adapt(s.signOut),
+		"GET /v1/me":        s.forMembers(s.me),
+
+		"GET /v1/live": s.Sockets,
+
+		"POST /v1/{kinds}/{id}/commands":   s.forMembers(s.command),
+		"GET /v1/{kinds}/{id}":             s.forMembers(s.view),
+		"GET /v1/{kinds}/{id}/entries":     s.forMembers(s.entries),
+		"GET /v1/{kinds}":                  s.forMembers(s.list),
+		"GET /v1/queue":                    s.forMembers(s.queue),
+		"GET /v1/calibrations/{id}/bundle": s.forMembers(s.bundle),
+		"GET /v1/trail-key":                s.adapt(s.trailKey),
+
+		"GET /healthz": s.adapt(s.healthy),
+		"GET /readyz":  s.adapt(s.ready),
+	}
+}
+
+// Handler is the whole interface. Requests that browsers send from another origin and that would change something are
+// refused before they reach a route.
+func (s *Server) Handler() http.Handler {
+	s.log = s.Log
+	mux := http.NewServeMux()
+	for pattern, h := range s.routes() {
+		mux.Handle(pattern, h)
+	}
+	mux.Handle("/", s.adapt(func(http.ResponseWriter, *http.Request) error {
+		return fault.New(fault.NotHere, "There is nothing at this address.")
+	}))
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(s.adapt(func(http.ResponseWriter, *http.Request) error {
+		return fault.New(fault.ForeignPage, "The request came from a page of another origin.")
+	}))
+	return guard.Handler(mux)
+}

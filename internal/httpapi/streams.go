@@ -1,0 +1,180 @@
+package httpapi
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"time"
+
+	"readback/internal/calibration"
+	"readback/internal/fault"
+	"readback/internal/live"
+	"readback/internal/stream"
+	"readback/internal/wire"
+)
+
+// kinds are the words of the address for the kinds of stream.
+var kinds = map[string]stream.Kind{
+	"calibrations": stream.Calibration,
+	"jobs":         stream.Job,
+	"registers":    stream.Register,
+}
+
+func kindOf(r *http.Request) (stream.Kind, error) {
+	kind, ok := kinds[r.PathValue("kinds")]
+	if !ok {
+		return "", fault.New(fault.NotHere, "There is nothing at this address.")
+	}
+	return kind, nil
+}
+
+func refOf(r *http.Request) (stream.Ref, error) {
+	kind, err := kindOf(r)
+	if err != nil {
+		return stream.Ref{}, err
+	}
+	id, err := stream.ParseID("id", r.PathValue("id"))
+	return stream.Ref{Kind: kind, ID: id}, err
+}
+
+// command takes the same commands as the websocket, by the same way.
+func (s *Server) command(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	ref, err := refOf(r)
+	if err != nil {
+		return err
+	}
+	raw, err := body(w, r)
+	if err != nil {
+		return err
+	}
+	cmd, err := wire.DecodeCommand(raw)
+	if err != nil {
+		return err
+	}
+	got, err := s.Hub.Do(r.Context(), actor, ref, cmd)
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{
+		"seq": got.Seq, "hash": got.Hash, "type": got.Type, "at": wire.Instant(got.At), "repeated": got.Repeated,
+	})
+}
+
+type entryJSON struct {
+	Seq    uint64            `json:"seq"`
+	Hash   stream.Hash       `json:"hash"`
+	Body   json.RawMessage   `json:"body"`
+	Opened map[string]string `json:"opened,omitempty"`
+}
+
+func entriesJSON(events []live.Event) []entryJSON {
+	out := make([]entryJSON, len(events))
+	for i, e := range events {
+		out[i] = entryJSON{Seq: e.Seq, Hash: e.Hash, Body: e.Body, Opened: e.Opened}
+	}
+	return out
+}
+
+func (s *Server) entries(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	ref, err := refOf(r)
+	if err != nil {
+		return err
+	}
+	if err := known(r, "after", "limit"); err != nil {
+		return err
+	}
+	after, err := number(r, "after", 0, 1<<53-1)
+	if err != nil {
+		return err
+	}
+	limit, err := number(r, "limit", 500, 1000)
+	if err != nil {
+		return err
+	}
+	events, head, err := s.Hub.Read(r.Context(), actor, ref, after, int(limit))
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"entries": entriesJSON(events), "head": head})
+}
+
+// show gives a state as clients get it.
+func show(state stream.State, now time.Time) (any, error) {
+	switch s := state.(type) {
+	case *calibration.State:
+		return s.View(now), nil
+	case interface{ View(time.Time) any }:
+		return s.View(now), nil
+	}
+	return nil, fmt.Errorf("a %T has no view", state)
+}
+
+func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	ref, err := refOf(r)
+	if err != nil {
+		return err
+	}
+	got, err := s.Hub.View(r.Context(), actor, ref)
+	if err != nil {
+		return err
+	}
+	state, err := show(got.State, got.Now)
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{
+		"stream": ref, "seq": got.Seq, "head": got.Head, "relation": got.Relation, "state": state, "opened": got.Opened,
+	})
+}
+
+func (s *Server) list(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	kind, err := kindOf(r)
+	if err != nil {
+		return err
+	}
+	if err := known(r, "limit"); err != nil {
+		return err
+	}
+	limit, err := number(r, "limit", 100, 500)
+	if err != nil {
+		return err
+	}
+	var rows []Row
+	if kind == stream.Calibration && actor.Has(stream.Specialist) {
+		if rows, err = s.Lists.OfDesk(r.Context(), actor.Org, int(limit)); err != nil {
+			return err
+		}
+	}
+	own, err := s.Lists.OfOrg(r.Context(), kind, actor.Org, int(limit))
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{kind2word(kind): append(rows, own...)})
+}
+
+func kind2word(kind stream.Kind) string {
+	for word, k := range kinds {
+		if k == kind {
+			return word
+		}
+	}
+	return string(kind)
+}
+
+func (s *Server) queue(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	if !actor.Has(stream.Specialist) {
+		return fault.New(fault.NotYourRole, "The queue is for specialists.")
+	}
+	if err := known(r, "limit"); err != nil {
+		return err
+	}
+	limit, err := number(r, "limit", 100, 500)
+	if err != nil {
+		return err
+	}
+	rows, err := s.Lists.Waiting(r.Context(), actor.Org, int(limit))
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"waiting": rows})
+}
