@@ -52,16 +52,18 @@ select member, org, login, password_hash, disabled, created_at from account wher
 
 // AccountByLogin finds an account, disabled or not, by its login in whatever case; a not-found fault if there is none.
 func (d *DB) AccountByLogin(ctx context.Context, login string) (Account, error) {
-	var a Account
-	var member, org pgtype.UUID
-	err := d.writer.QueryRow(ctx, sqlAccountByLogin, strings.ToLower(login)).
-		Scan(&member, &org, &a.Login, &a.PasswordHash, &a.Disabled, &a.CreatedAt)
+	a, err := reading(d.writer, func() (a Account, err error) {
+		var member, org pgtype.UUID
+		err = d.writer.QueryRow(ctx, sqlAccountByLogin, strings.ToLower(login)).
+			Scan(&member, &org, &a.Login, &a.PasswordHash, &a.Disabled, &a.CreatedAt)
+		a.Member, a.Org, a.CreatedAt = member.Bytes, org.Bytes, a.CreatedAt.UTC()
+		return a, err
+	})
 	switch {
 	case errors.Is(err, pgx.ErrNoRows):
 		return Account{}, fault.New(fault.NotHere, "There is no account with this login.")
 	case err != nil:
 		return Account{}, fmt.Errorf("find an account: %w", explain(err))
 	}
-	a.Member, a.Org, a.CreatedAt = member.Bytes, org.Bytes, a.CreatedAt.UTC()
 	return a, nil
 }

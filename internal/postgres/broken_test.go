@@ -10,6 +10,7 @@ import (
 
 	"readback/internal/fault"
 	"readback/internal/live"
+	"readback/internal/stream"
 	"readback/internal/testkit/pgtest"
 	"readback/internal/trail"
 )
@@ -123,6 +124,36 @@ func TestLostInTheDark(t *testing.T) {
 	want(t, other, theirs, live.Won)
 	p.refuse(false)
 	require.Equal(t, answer{outcome: live.Lost}, <-waiting.done)
+}
+
+// TestReadersSurviveRestart: every pooled connection is broken, and nobody who only reads notices.
+func TestReadersSurviveRestart(t *testing.T) {
+	t.Parallel()
+	database := pgtest.Database(t)
+	d := open(t, database, Options{})
+	l := newLine()
+	a := l.next("x")
+	a.NewKey = &trail.WrappedKey{ID: stream.NewID(), Box: []byte("a box")}
+	want(t, d, a, live.Won)
+	require.NoError(t, d.PutAccount(t.Context(), Account{Member: stream.NewID(), Org: l.org, Login: "someone"}))
+	admin := superuser(t, database)
+	for name, read := range map[string]func() error{
+		"Load":           func() error { _, err := d.Load(t.Context(), l.ref, 0); return err },
+		"Key":            func() error { _, err := d.Key(t.Context(), a.NewKey.ID); return err },
+		"Now":            func() error { _, err := d.Now(t.Context()); return err },
+		"Head":           func() error { _, err := d.Head(t.Context(), l.ref); return err },
+		"Heads":          func() error { _, err := d.Heads(t.Context(), Filter{Org: &l.org}); return err },
+		"Waiting":        func() error { _, err := d.Waiting(t.Context(), []stream.ID{l.org}, Turn{}, 1); return err },
+		"ShopsOf":        func() error { _, err := d.ShopsOf(t.Context(), l.org); return err },
+		"Empty":          func() error { _, err := d.Empty(t.Context()); return err },
+		"AccountByLogin": func() error { _, err := d.AccountByLogin(t.Context(), "someone"); return err },
+		"Snapshot":       func() error { return d.Snapshot(t.Context(), func(Snapshot) error { return nil }) },
+	} {
+		require.NoError(t, read(), name)
+		require.True(t, one[bool](t, admin, `select bool_and(pg_terminate_backend(pid, 10000)) from pg_stat_activity
+			where datname = current_database() and pid <> pg_backend_pid()`), name)
+		require.NoError(t, read(), name)
+	}
 }
 
 // TestDatabaseAway: callers are told after a while, and once it is back the next append goes through.

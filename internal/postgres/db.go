@@ -102,8 +102,11 @@ const sqlNow = `select clock_timestamp()`
 
 // Now is the database's clock.
 func (d *DB) Now(ctx context.Context) (time.Time, error) {
-	var now time.Time
-	if err := d.reader.QueryRow(ctx, sqlNow).Scan(&now); err != nil {
+	now, err := reading(d.reader, func() (now time.Time, err error) {
+		err = d.reader.QueryRow(ctx, sqlNow).Scan(&now)
+		return now, err
+	})
+	if err != nil {
 		return time.Time{}, fmt.Errorf("read the database's clock: %w", explain(err))
 	}
 	return now.UTC(), nil
@@ -169,6 +172,17 @@ func (d *DB) check(ctx context.Context) error {
 		return explain(err)
 	}
 	return nil
+}
+
+// reading runs a query that changes nothing, and once more if the connection that the pool gave turns out to be broken:
+// after the server was restarted all of them are, and nobody should have to hear of it.
+func reading[T any](pool *pgxpool.Pool, query func() (T, error)) (T, error) {
+	v, err := query()
+	if broken(err) {
+		pool.Reset()
+		v, err = query()
+	}
+	return v, err
 }
 
 func orDefault[T comparable](v, otherwise T) T {

@@ -20,13 +20,12 @@ const sqlLoad = `select ` + recordColumns + ` from entry where stream = $1 and s
 
 // Load gives a stream's entries after the sequence number, in order; none if there are none.
 func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
-	var all []trail.Record
-	rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind))
-	for r, err := range records(rows, err) {
-		if err != nil {
-			return nil, fmt.Errorf("load %s: %w", ref, explain(err))
-		}
-		all = append(all, r)
+	all, err := reading(d.reader, func() ([]trail.Record, error) {
+		rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind))
+		return collect(records(rows, err))
+	})
+	if err != nil {
+		return nil, fmt.Errorf("load %s: %w", ref, explain(err))
 	}
 	return all, nil
 }
@@ -73,13 +72,15 @@ const sqlKey = `select wrapped from stream_key where id = $1`
 
 // Key gives the wrapped key of that id, or a not-found fault once it was destroyed.
 func (d *DB) Key(ctx context.Context, id stream.ID) (trail.WrappedKey, error) {
-	k := trail.WrappedKey{ID: id}
-	err := d.writer.QueryRow(ctx, sqlKey, given(id)).Scan(&k.Box)
+	box, err := reading(d.writer, func() (box []byte, err error) {
+		err = d.writer.QueryRow(ctx, sqlKey, given(id)).Scan(&box)
+		return box, err
+	})
 	if errors.Is(err, pgx.ErrNoRows) {
 		return trail.WrappedKey{}, fault.New(fault.NotHere, "The key is not here; what it sealed can no longer be read.")
 	}
 	if err != nil {
 		return trail.WrappedKey{}, fmt.Errorf("read key %s: %w", id, explain(err))
 	}
-	return k, nil
+	return trail.WrappedKey{ID: id, Box: box}, nil
 }

@@ -48,8 +48,7 @@ func (d *DB) Heads(ctx context.Context, f Filter) ([]Head, error) {
 	if err != nil {
 		return nil, err
 	}
-	rows, err := d.reader.Query(ctx, sql, args)
-	all, err := collect(heads(rows, err))
+	all, err := d.heads(ctx, sql, args)
 	if err != nil {
 		return nil, fmt.Errorf("list streams: %w", explain(err))
 	}
@@ -95,8 +94,7 @@ const sqlHead = `select ` + headColumns + ` from head where stream = $1 and kind
 
 // Head gives one stream's row, or a not-found fault.
 func (d *DB) Head(ctx context.Context, ref stream.Ref) (Head, error) {
-	rows, err := d.reader.Query(ctx, sqlHead, given(ref.ID), string(ref.Kind))
-	all, err := collect(heads(rows, err))
+	all, err := d.heads(ctx, sqlHead, given(ref.ID), string(ref.Kind))
 	if err != nil {
 		return Head{}, fmt.Errorf("look for %s: %w", ref, explain(err))
 	}
@@ -113,11 +111,13 @@ order by stream`
 
 // ShopsOf gives the organisations that have an agreement with the desk now.
 func (d *DB) ShopsOf(ctx context.Context, desk stream.ID) ([]stream.ID, error) {
-	rows, err := d.reader.Query(ctx, sqlShopsOf, given(desk))
-	if err != nil {
-		return nil, fmt.Errorf("find a desk's shops: %w", explain(err))
-	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[pgtype.UUID])
+	ids, err := reading(d.reader, func() ([]pgtype.UUID, error) {
+		rows, err := d.reader.Query(ctx, sqlShopsOf, given(desk))
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, pgx.RowTo[pgtype.UUID])
+	})
 	if err != nil {
 		return nil, fmt.Errorf("find a desk's shops: %w", explain(err))
 	}
@@ -132,7 +132,11 @@ const sqlEmpty = `select not exists (select from head)`
 
 // Empty reports whether there is no stream yet.
 func (d *DB) Empty(ctx context.Context) (empty bool, err error) {
-	if err := d.reader.QueryRow(ctx, sqlEmpty).Scan(&empty); err != nil {
+	empty, err = reading(d.reader, func() (empty bool, err error) {
+		err = d.reader.QueryRow(ctx, sqlEmpty).Scan(&empty)
+		return empty, err
+	})
+	if err != nil {
 		return false, fmt.Errorf("look whether the database is empty: %w", explain(err))
 	}
 	return empty, nil
@@ -166,12 +170,18 @@ func (d *DB) Waiting(ctx context.Context, shops []stream.ID, after Turn, most in
 	if after.QueuedAt.IsZero() {
 		since.Time, since.InfinityModifier = time.Time{}, pgtype.NegativeInfinity
 	}
-	rows, err := d.reader.Query(ctx, sqlWaiting, ids, since, given(after.Stream), limit(most))
-	all, err := collect(heads(rows, err))
+	all, err := d.heads(ctx, sqlWaiting, ids, since, given(after.Stream), limit(most))
 	if err != nil {
 		return nil, fmt.Errorf("read the queue: %w", explain(err))
 	}
 	return all, nil
+}
+
+func (d *DB) heads(ctx context.Context, sql string, args ...any) ([]Head, error) {
+	return reading(d.reader, func() ([]Head, error) {
+		rows, err := d.reader.Query(ctx, sql, args...)
+		return collect(heads(rows, err))
+	})
 }
 
 // heads reads rows of headColumns to their end, or to the first error.
