@@ -48,7 +48,7 @@ type command struct {
 // commands in the order of the help.
 func commands() []command {
 	return []command{
-		serveCommand, checkCommand, planCommand, verifyCommand, initCommand, migrateCommand, versionCommand,
+		serveCommand, demoCommand, checkCommand, planCommand, verifyCommand, initCommand, migrateCommand, versionCommand,
 	}
 }
 

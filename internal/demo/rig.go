@@ -75,6 +75,19 @@ func (b board) end(name string) vec {
 // board is off that plane.
 type floor struct{ a, b, c, atBoard float64 }
 
+// floorOf fits the plane to the wheels by the four-point formula for least squares of a trapezium: slopes from the
+// axles' means and the tracks. fixture is the floor's height at the board, which stands that far ahead of the bumper.
+func floorOf(c car, wheels map[string]float64, fixture, ahead float64) floor {
+	front := (wheels["front_left"] + wheels["front_right"]) / 2
+	rear := (wheels["rear_left"] + wheels["rear_right"]) / 2
+	f := floor{a: rear, b: (front - rear) / c.wheelbase}
+	yf, yr := c.frontTrack/2, c.rearTrack/2
+	f.c = (yf*(wheels["front_left"]-wheels["front_right"]) + yr*(wheels["rear_left"]-wheels["rear_right"])) / (2 * (yf*yf + yr*yr))
+	x := c.wheelbase + c.frontOverhang + ahead
+	f.atBoard = fixture - (f.a + f.b*x)
+	return f
+}
+
 // rig is the bay: the truth and the instruments.
 type rig struct {
 	car   car

@@ -1,0 +1,250 @@
+package demo
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"readback/api/client"
+)
+
+// play tells the main job from the car on the floor to the signatures.
+func (s *story) play(ctx context.Context) error {
+	for _, chapter := range []func(context.Context) error{
+		s.arrive, s.prepare, s.firstPlacement, s.claim, s.better, s.run,
+	} {
+		if err := chapter(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// arrive opens the job with the wheel alignment, and the calibration.
+func (s *story) arrive(ctx context.Context) error {
+	udeg := func(deg float64) int64 { return int64(math.Round(deg * 1e6)) }
+	if _, err := s.tech.open(ctx, s.job, "open-job", map[string]any{
+		"vin": "ZZZDEM0A4CR000017", "plate": "DEMO 1", "mileage_km": 48210, "steering": "left",
+		"dimensions": s.world.Dimensions, "causes": []string{"glass"}, "customer_told": true,
+		"sensors": map[string]any{"affected": []string{"front-camera"}, "not_affected": []string{}, "none_fitted": false},
+	}); err != nil {
+		return err
+	}
+	aligned, err := s.do(ctx, s.tech, s.job, "attach-alignment", map[string]any{
+		"when": "after", "steering_zero_done": true,
+		"wheels": map[string]any{
+			"rear_left": map[string]any{"toe_udeg": udeg(toeLeft)}, "rear_right": map[string]any{"toe_udeg": udeg(toeRight)},
+		},
+	})
+	if err != nil {
+		return err
+	}
+	var a struct {
+		ThrustUdeg int64 `json:"thrust_udeg"`
+	}
+	if err := json.Unmarshal(aligned.Decided, &a); err != nil {
+		return err
+	}
+	s.say("bay", "job opened: glass replaced, front camera affected; thrust angle %s right", degrees(a.ThrustUdeg))
+	if err := s.gates(ctx); err != nil {
+		return err
+	}
+	return nil
+}
+
+// gates opens the calibration and answers its gates: the ones due by the request now, all others before the leg.
+func (s *story) gates(ctx context.Context) error {
+	opened, err := s.tech.open(ctx, s.cal, "open", map[string]any{"job": s.job.ID, "sensor": "front-camera"})
+	if err != nil {
+		return err
+	}
+	var d struct {
+		Gates []struct {
+			Gate  string `json:"gate"`
+			Grade string `json:"grade"`
+		} `json:"gates"`
+	}
+	if err := json.Unmarshal(opened.Decided, &d); err != nil {
+		return err
+	}
+	for _, g := range d.Gates {
+		if _, err := s.do(ctx, s.tech, s.cal, "record-gate", map[string]any{"gate": g.Gate, "met": true, "evidence": "declared"}); err != nil {
+			return err
+		}
+	}
+	s.say("bay", "%d gates of car and bay answered", len(d.Gates))
+	return nil
+}
+
+// prepare issues the sheet and asks for guidance: the set-up begins before anybody has come.
+func (s *story) prepare(ctx context.Context) error {
+	var measure []map[string]any
+	for _, a := range asks() {
+		d := s.data(a, 0)
+		delete(d, "value_um")
+		delete(d, "value_udeg")
+		measure = append(measure, d)
+	}
+	if _, err := s.do(ctx, s.tech, s.cal, "issue-sheet", map[string]any{
+		"setup": s.world.setup(), "fixture": s.world.Fixture, "dimensions": s.world.Dimensions, "bay": s.world.Bay,
+		"source":  map[string]any{"title": "Invented service information, front camera", "dated": "2026-03-01", "version": "4"},
+		"limits":  "stated",
+		"measure": measure,
+	}); err != nil {
+		return err
+	}
+	if _, err := s.do(ctx, s.tech, s.cal, "request", nil); err != nil {
+		return err
+	}
+	s.say("bay", "sheet issued: 3 positions, %.0f mm ahead of the bumper, limits %.0f mm and %.1f°", distance, limitMM, limitDeg)
+	s.say("bay", "guidance requested; places the board while the request waits")
+	return nil
+}
+
+// firstPlacement squares the board to the body's centreline, as is often done: its two diagonals agree, and it is out.
+func (s *story) firstPlacement(ctx context.Context) error {
+	s.rig.place(0, distance, 0, height)
+	v, err := s.measure(ctx, true, asks(), nil)
+	if err != nil {
+		return err
+	}
+	diagonal := func(from, to string) float64 { return s.shown[ask{"span", from, to, "tape"}.String()] }
+	apart := math.Abs(diagonal("front-left-hub", "right-end") - diagonal("front-right-hub", "left-end"))
+	s.say("bay", "squared to the body: diagonals %.1f mm apart, \"square\" by the old rule", apart)
+	s.say("sum", "%s: %s", v.Verdict, v.where())
+	if v.Verdict != "adjust" {
+		return fmt.Errorf("a board squared to the centreline is %s", v.Verdict)
+	}
+	s.first = v
+	return nil
+}
+
+// claim brings the specialist, who finds the set-up begun.
+func (s *story) claim(ctx context.Context) error {
+	var queue struct {
+		Waiting []struct {
+			Stream client.Ref `json:"stream"`
+		} `json:"waiting"`
+	}
+	if err := s.spec.client.Get(ctx, "/v1/queue", &queue); err != nil {
+		return err
+	}
+	if len(queue.Waiting) != 1 || queue.Waiting[0].Stream != s.cal {
+		return fmt.Errorf("the queue shows %v", queue.Waiting)
+	}
+	if err := s.spec.follow(s.cal); err != nil {
+		return err
+	}
+	if _, err := s.spec.see(ctx, s.cal, s.tech.follows[s.cal].seen); err != nil {
+		return err
+	}
+	if _, err := s.do(ctx, s.spec, s.cal, "claim", nil); err != nil {
+		return err
+	}
+	if _, err := s.do(ctx, s.spec, s.cal, "adopt-sheet", map[string]any{"sheet": 1}); err != nil {
+		return err
+	}
+	s.say("desk", "claims it from the queue, sees the set-up so far, adopts the sheet")
+	if _, err := s.do(ctx, s.tech, s.job, "record-scan", map[string]any{
+		"when": "before", "source": "typed",
+		"codes": []any{map[string]any{"code": "B1F0E-54", "status": 8, "blocking": false}},
+	}); err != nil {
+		return err
+	}
+	s.say("bay", "scan beside the set-up: B1F0E-54 (missing calibration), noted, not blocking")
+	return s.instruct(ctx, map[string]any{"step": "fit-target"}, false)
+}
+
+// better does the moves; then a tape is misread on its way to the tablet, and the network says which.
+func (s *story) better(ctx context.Context) error {
+	for _, m := range s.first.Moves {
+		s.rig.do(m)
+	}
+	s.say("bay", "%s", moves(s.first.Moves))
+	victim := ask{"span", "front-right-hub", "left-end", "tape"}
+	var read, typed float64
+	v, err := s.measure(ctx, true, asks(), func(a ask, value float64) float64 {
+		if a != victim {
+			return value
+		}
+		read, typed = value, misread(value, 25)
+		return typed
+	})
+	if err != nil {
+		return err
+	}
+	s.say("bay", "measures again, and types %.1f mm where the tape says %.1f mm", typed, read)
+	if v.Verdict != "remeasure" || len(v.Suspects) == 0 {
+		return fmt.Errorf("a misread tape went through: %s", v.Verdict)
+	}
+	for _, one := range v.Suspects {
+		s.say("sum", "remeasure: suspect %s, about %s", asks()[one.Reading], sided(one.LikelyErrorUM, "too long", "too short"))
+	}
+	if asks()[v.Suspects[0].Reading] != victim && !slices.ContainsFunc(asks(), func(a ask) bool { return a == victim }) {
+		return fmt.Errorf("the suspect is another reading")
+	}
+	return s.act(ctx, v, 1)
+}
+
+// run goes through the three positions, and signs.
+func (s *story) run(ctx context.Context) error {
+	if err := s.leg(ctx, false); err != nil {
+		return err
+	}
+	for _, next := range []struct {
+		position string
+		lateral  float64
+		slip     bool
+	}{{"2", lateral, false}, {"3", -lateral, true}} {
+		if err := s.instruct(ctx, map[string]any{"step": "go-to-position", "position": next.position}, next.slip); err != nil {
+			return err
+		}
+		s.rig.place(-thrust*degree, distance, next.lateral, height)
+		v, err := s.measure(ctx, true, asks(), nil)
+		if err != nil {
+			return err
+		}
+		if err := s.act(ctx, v, 0); err != nil {
+			return err
+		}
+		if err := s.leg(ctx, next.position == "2"); err != nil {
+			return err
+		}
+	}
+	if _, err := s.do(ctx, s.tech, s.job, "record-scan", map[string]any{"when": "after", "source": "typed", "codes": []any{}}); err != nil {
+		return err
+	}
+	if _, err := s.do(ctx, s.spec, s.cal, "declare", map[string]any{"outcome": "completed"}); err != nil {
+		return err
+	}
+	for _, who := range []*person{s.tech, s.spec} {
+		if _, err := s.do(ctx, who, s.cal, "sign", nil); err != nil {
+			return err
+		}
+	}
+	if _, err := s.do(ctx, s.tech, s.cal, "close", nil); err != nil {
+		return err
+	}
+	s.say("both", "scan after: no codes; result declared completed, signed by both, closed")
+	return nil
+}
+
+// counted writes the verdicts with how often each was given.
+func counted(verdicts []string) string {
+	var parts []string
+	for _, v := range []string{"adjust", "remeasure", "unsure", "undetermined", "within"} {
+		n := 0
+		for _, got := range verdicts {
+			if got == v {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%s %d", v, n))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
