@@ -46,8 +46,8 @@ type conn struct {
 	queues  map[stream.Ref][]stream.Command // commands that wait; a key for each stream whose commands are worked off
 	pending int                             // commands waiting or under way
 	busy    int                             // streams whose commands are worked off
-	settled bool                            // no further command is begun
-	idle    chan struct{}                   // closed when settled and none is under way
+	settled bool                            // no further message is taken
+	idle    chan struct{}                   // closed when settled and no command waits or is under way
 }
 
 func newConn(s *Server, ws *websocket.Conn, cookie string) *conn {
@@ -134,7 +134,7 @@ func (c *conn) cut() {
 	c.ws.Close()
 }
 
-// leave ends the connection because the server stops: no further command is begun, those under way are answered.
+// leave ends the connection because the server stops: no further message is taken, the commands there are are answered.
 func (c *conn) leave(ctx context.Context) {
 	c.mu.Lock()
 	c.settled = true
@@ -152,7 +152,7 @@ func (c *conn) leave(ctx context.Context) {
 	}
 }
 
-// quiet notes that no command is under way any more and none will be begun. Called with mu held.
+// quiet notes that no command is left and none will come. Called with mu held.
 func (c *conn) quiet() {
 	if !c.settled || c.busy > 0 {
 		return

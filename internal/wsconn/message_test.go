@@ -100,7 +100,7 @@ func TestARefusalHarmsNobody(t *testing.T) {
 		require.Equal(t, c.slug, slug, c.frame)
 		require.Equal(t, c.fields, fields, c.frame)
 	}
-	require.Len(t, records(t, b, ref), 1, "nothing was stored")
+	require.Equal(t, 1, len(records(t, b, ref)), "nothing was stored")
 	ann.command(ref, toyserver.Note("fine", 1))
 	ann.until("accepted")
 	require.Equal(t, 2, number(ben.until("entry")["seq"]))

@@ -6,8 +6,8 @@
 // bounded in bytes and messages. Durable messages (entries, answers) are never dropped; if they find no room the
 // connection is closed with a code that says resume, and the client gets the rest from the trail. Ephemeral ones
 // (presence) are replaced by newer ones, and counted. A message that is refused harms neither its connection nor any
-// other. A command that has begun runs to its end whether or not its client is still there; the client asks again with
-// the same id.
+// other. A command that has been read runs to its end whether or not its client is still there; the client asks again
+// with the same id.
 //
 // Nothing here trusts the request's context after the upgrade, and access tokens are taken from a cookie, under the
 // same-origin rule, or from the first message, never from the address.
@@ -52,6 +52,9 @@ type Server struct {
 	upgrader websocket.Upgrader
 	running  sync.WaitGroup // connections
 
+	hard context.Context // ends when Shutdown loses patience
+	kill context.CancelFunc
+
 	mu      sync.Mutex // guards what follows
 	conns   map[*conn]struct{}
 	members map[stream.ID]map[*conn]struct{} // those signed in
@@ -72,7 +75,7 @@ func New(c Config) *Server {
 	if limits.PingEvery >= limits.PongWait {
 		panic("wsconn: PingEvery must be shorter than PongWait")
 	}
-	return &Server{
+	s := &Server{
 		c: c, limits: limits, log: c.Log,
 		upgrader: websocket.Upgrader{
 			HandshakeTimeout: 10 * time.Second,
@@ -88,6 +91,8 @@ func New(c Config) *Server {
 		},
 		conns: map[*conn]struct{}{}, members: map[stream.ID]map[*conn]struct{}{}, closed: map[wire.CloseCode]uint64{},
 	}
+	s.hard, s.kill = context.WithCancel(context.Background())
+	return s
 }
 
 // ServeHTTP upgrades a request. It returns at once: the connection lives on without the request and its buffers.
@@ -150,12 +155,19 @@ func (s *Server) admit(c *conn) bool {
 	return true
 }
 
-// signIn counts the connection as the member's, if that leaves the member within the limit.
+// signIn counts the connection as the member's, if that leaves the member within the limit. Those that are being closed
+// do not count.
 func (s *Server) signIn(c *conn, member stream.ID) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	of := s.members[member]
-	if len(of) >= s.limits.PerMember {
+	open := 0
+	for other := range of {
+		if !other.over() {
+			open++
+		}
+	}
+	if open >= s.limits.PerMember {
 		return false
 	}
 	if of == nil {
@@ -211,8 +223,8 @@ func (s *Server) signOut(which func(*conn) bool) {
 const stopAtOnce = 256
 
 // Shutdown takes no new connections and closes those there are with a code that says resume: no further message is
-// read, commands under way are finished and answered, what waits is written, then the close. It returns when every
-// connection is gone; when ctx ends first, it cuts those that are left and returns ctx's error.
+// read, commands that have been are finished and answered, what waits is written, then the close. It returns when every
+// connection is gone; when ctx ends first, it gives up on what is left, cuts it and returns ctx's error.
 func (s *Server) Shutdown(ctx context.Context) error {
 	s.mu.Lock()
 	s.closing = true
@@ -245,8 +257,10 @@ func (s *Server) Shutdown(ctx context.Context) error {
 	leaving.Wait()
 	select {
 	case <-gone:
+		s.kill()
 		return nil
 	case <-ctx.Done():
+		s.kill()
 		for _, c := range all {
 			c.cut()
 		}

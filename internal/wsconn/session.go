@@ -166,15 +166,14 @@ func (c *conn) command(m wire.Command) {
 	}
 }
 
-// workOff runs the commands for one stream in order, until none waits or the connection ends. Those it leaves were not
-// begun: their client sends them again.
+// workOff runs the commands for one stream in order, until none waits. What has been read is done, also when the
+// connection has ended meanwhile: whoever says stop and then loses the line has said it.
 func (c *conn) workOff(ref stream.Ref) {
 	for {
 		c.mu.Lock()
 		waiting := c.queues[ref]
-		if len(waiting) == 0 || c.settled {
+		if len(waiting) == 0 {
 			delete(c.queues, ref)
-			c.pending -= len(waiting)
 			c.busy--
 			c.quiet()
 			c.mu.Unlock()
@@ -196,7 +195,7 @@ func (c *conn) workOff(ref stream.Ref) {
 
 // do runs one command to its end, whether or not the client is still there, and answers it.
 func (c *conn) do(ref stream.Ref, cmd stream.Command) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.ctx), c.server.limits.CommandWait)
+	ctx, cancel := context.WithTimeout(c.server.hard, c.server.limits.CommandWait)
 	defer cancel()
 	about := wire.About{Stream: &ref, Command: &cmd.ID}
 	hub := c.server.c.Hub

@@ -155,32 +155,71 @@ func TestLeavingInTheMiddleOfThePast(t *testing.T) {
 
 func TestStoppingAnswersWhatIsUnderWay(t *testing.T) {
 	t.Parallel()
-	b := onNetwork(t, toyserver.Options{})
-	ref := b.Open(0)
-	release := make(chan struct{})
-	durable := b.hold(ref, release)
-	p, idle := b.join(b.Ann), b.join(b.Ben)
-	first, second := toyserver.Note("first", 1), toyserver.Note("second", 2)
-	p.command(ref, first)
-	<-durable
-	p.command(ref, second) // queued behind it
-	p.text(`{"say":"beat","n":1}`)
-	p.until("beat") // so it has been read
+	inBubble(t, toyserver.Options{}, func(t *testing.T, b *bench) {
+		ref := b.Open(0)
+		release := make(chan struct{})
+		durable := b.hold(ref, release)
+		p, idle := b.join(b.Ann), b.join(b.Ben)
+		first, second := toyserver.Note("first", 1), toyserver.Note("second", 2)
+		p.command(ref, first)
+		<-durable
+		p.command(ref, second) // waits behind it
+		synctest.Wait()
 
-	stopped := make(chan error, 1)
-	go func() { stopped <- b.Sockets.Shutdown(context.Background()) }()
-	require.Equal(t, wire.CloseLeaving, idle.closed(), "whoever waits for nothing is closed at once")
-	_, answer, err := b.try(nil)
-	require.Error(t, err)
-	require.Equal(t, 503, answer.StatusCode)
+		stopped := make(chan error, 1)
+		go func() { stopped <- b.Sockets.Shutdown(context.Background()) }()
+		synctest.Wait()
+		require.Equal(t, wire.CloseLeaving, idle.closed(), "whoever waits for nothing is closed at once")
+		_, answer, err := b.try(nil)
+		require.Error(t, err)
+		require.Equal(t, 503, answer.StatusCode)
 
-	close(release)
-	m := p.until("accepted")
-	require.Equal(t, first.ID.String(), m["command"])
-	require.Equal(t, wire.CloseLeaving, p.closed())
-	require.NoError(t, <-stopped)
-	require.Len(t, records(t, b, ref), 2, "what was not begun was not written")
-	require.True(t, wire.CloseLeaving.Resumes())
+		close(release)
+		m := p.until("accepted")
+		require.Equal(t, first.ID.String(), m["command"])
+		m = p.until("accepted")
+		require.Equal(t, second.ID.String(), m["command"])
+		require.Equal(t, wire.CloseLeaving, p.closed())
+		require.True(t, wire.CloseLeaving.Resumes())
+		require.NoError(t, <-stopped)
+	})
+}
+
+// What was read is done: the line breaks right behind a second command that waits for a first.
+func TestWhatWasReadIsDone(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{}, func(t *testing.T, b *bench) {
+		ref := b.Open(0)
+		release := make(chan struct{})
+		durable := b.hold(ref, release)
+		p := b.join(b.Ann)
+		p.command(ref, toyserver.Note("first", 1))
+		<-durable
+		p.command(ref, toyserver.Note("stop", 2))
+		p.raw.Close()
+		synctest.Wait()
+		close(release)
+		synctest.Wait()
+		require.Equal(t, 3, len(records(t, b, ref)))
+		require.Zero(t, b.Sockets.Stats().Connections)
+	})
+}
+
+func TestStoppingGivesUpOnAStoreThatHangs(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{}, func(t *testing.T, b *bench) {
+		ref := b.Open(0)
+		release := make(chan struct{})
+		durable := b.hold(ref, release)
+		p := b.join(b.Ann)
+		p.command(ref, toyserver.Note("first", 1))
+		<-durable
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		require.ErrorIs(t, b.Sockets.Shutdown(ctx), context.DeadlineExceeded)
+		p.ws.Close()
+		close(release)
+	})
 }
 
 func TestStoppingHasAnEnd(t *testing.T) {
