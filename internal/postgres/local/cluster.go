@@ -188,8 +188,10 @@ func settings(cfg Config, socket string) map[string]string {
 func (c *Cluster) URL(database string) string { return c.URLAs(Superuser, database) }
 
 // URLAs connects a role to a database of the cluster. No role needs a password here.
-func (c *Cluster) URLAs(role, database string) string {
-	q := url.Values{"host": {c.socket}, "port": {port}}
+func (c *Cluster) URLAs(role, database string) string { return urlAs(c.socket, role, database) }
+
+func urlAs(socket, role, database string) string {
+	q := url.Values{"host": {socket}, "port": {port}}
 	u := url.URL{
 		Scheme: "postgres", User: url.User(role), Path: "/" + database,
 		RawQuery: strings.ReplaceAll(q.Encode(), "+", "%20"), // libpq takes a plus for a plus

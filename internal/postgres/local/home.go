@@ -69,6 +69,9 @@ func openHome(stateDir, accountName string) (*home, error) {
 // close gives the lock up.
 func (h *home) close() { h.lock.Close() }
 
+// ErrInUse is the cause of the refusal to start a cluster that another process runs. Running finds that one.
+var ErrInUse = errors.New("the lock is held")
+
 // takeLock takes the folder's lock or names the process that has it. The lock dies with its process, and the server
 // does not inherit it.
 func (h *home) takeLock() error {
@@ -86,7 +89,7 @@ func (h *home) takeLock() error {
 		}
 		f.Close()
 		return fault.New(fault.NoDatabase, fmt.Sprintf("%s already runs the database in %s. "+
-			"Stop it first, or name another state directory.", upperFirst(holder), h.dir))
+			"Stop it first, or name another state directory.", upperFirst(holder), h.dir)).Because(ErrInUse)
 	}
 	if err == nil {
 		err = stillAt(f, path)
