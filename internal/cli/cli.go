@@ -31,8 +31,8 @@ var Version = "unreleased"
 // call is one run of one command.
 type call struct {
 	Streams
-	getenv func(string) string
-	flags  *flag.FlagSet
+	environ []string
+	flags   *flag.FlagSet
 }
 
 type command struct {
@@ -52,6 +52,16 @@ func commands() []command {
 	}
 }
 
+// getenv is a variable of the environment; the last of several counts.
+func (c *call) getenv(name string) (value string) {
+	for _, kv := range c.environ {
+		if v, ok := strings.CutPrefix(kv, name+"="); ok {
+			value = v
+		}
+	}
+	return value
+}
+
 // errUsage is a wrong command line: the reason was or is printed, exit status 2.
 type errUsage struct{ reason string }
 
@@ -62,8 +72,8 @@ type errSaid struct{ status int }
 
 func (e errSaid) Error() string { return fmt.Sprintf("exit status %d", e.status) }
 
-// Run runs the program and returns its exit status.
-func Run(ctx context.Context, args []string, s Streams, getenv func(string) string) int {
+// Run runs the program in an environment as os.Environ gives it and returns its exit status.
+func Run(ctx context.Context, args []string, s Streams, environ []string) int {
 	if len(args) == 0 {
 		fmt.Fprint(s.Err, overview())
 		return 2
@@ -82,17 +92,17 @@ func Run(ctx context.Context, args []string, s Streams, getenv func(string) stri
 	}
 	for _, cmd := range commands() {
 		if cmd.name == name {
-			return run(ctx, cmd, args[1:], s, getenv)
+			return run(ctx, cmd, args[1:], s, environ)
 		}
 	}
 	fmt.Fprintf(s.Err, "readback: there is no command %q; readback help lists them\n", name)
 	return 2
 }
 
-func run(ctx context.Context, cmd command, args []string, s Streams, getenv func(string) string) int {
+func run(ctx context.Context, cmd command, args []string, s Streams, environ []string) int {
 	fs := flag.NewFlagSet(cmd.name, flag.ContinueOnError)
 	fs.SetOutput(io.Discard)
-	do := cmd.setup(&call{Streams: s, getenv: getenv, flags: fs})
+	do := cmd.setup(&call{Streams: s, environ: environ, flags: fs})
 	switch err := parse(fs, &args); {
 	case errors.Is(err, flag.ErrHelp):
 		fmt.Fprint(s.Out, cmd.help(fs))
@@ -140,13 +150,13 @@ func parse(fs *flag.FlagSet, args *[]string) error {
 	return nil
 }
 
-// say writes a refusal for a person: sentence, fields, and the slug a program may look for.
+// say writes a refusal for a person: where, sentence, fields, and the slug a program may look for.
 func say(err error) string {
+	text := err.Error()
 	var e *fault.Error
 	if !errors.As(err, &e) {
-		return err.Error()
+		return text
 	}
-	text := e.Error()
 	if cause := e.Unwrap(); cause != nil {
 		text += " (" + cause.Error() + ")"
 	}

@@ -12,8 +12,9 @@ import (
 )
 
 // settings loads the configuration and a log that writes to standard error: text for a terminal, JSON otherwise.
-func (c *call) settings() (config.Config, *slog.Logger, error) {
-	cfg, err := config.Load(c.getenv, os.Environ())
+// quiet is the level if none is set.
+func (c *call) settings(quiet slog.Level) (config.Config, *slog.Logger, error) {
+	cfg, err := config.Load(c.environ, quiet)
 	if err != nil {
 		return cfg, nil, errUsage{"settings: " + err.Error()}
 	}
@@ -43,7 +44,7 @@ var serveCommand = command{
 			if len(args) > 0 {
 				return errUsage{"serve takes no arguments; settings are environment variables"}
 			}
-			cfg, log, err := c.settings()
+			cfg, log, err := c.settings(slog.LevelInfo)
 			if err != nil {
 				return err
 			}
@@ -74,7 +75,7 @@ var migrateCommand = command{
 			if len(args) > 0 {
 				return errUsage{"migrate takes no arguments"}
 			}
-			cfg, _, err := c.settings()
+			cfg, _, err := c.settings(slog.LevelWarn)
 			if err != nil {
 				return err
 			}
@@ -125,7 +126,7 @@ var initCommand = command{
 			if len(files) == 0 && (first.Organisation == "" || first.Owner == "" || first.Login == "") {
 				return errUsage{"give --import FILE, or --organisation, --owner and --sign-in"}
 			}
-			cfg, log, err := c.settings()
+			cfg, log, err := c.settings(slog.LevelWarn)
 			if err != nil {
 				return err
 			}

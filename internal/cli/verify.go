@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"os"
 
 	"golang.org/x/mod/sumdb/note"
@@ -63,7 +64,7 @@ func (c *call) verify(ctx context.Context, args []string, keyFile string) (proof
 		}
 	}
 	if len(args) == 0 {
-		cfg, log, err := c.settings()
+		cfg, log, err := c.settings(slog.LevelWarn)
 		if err != nil {
 			return proof.Report{}, err
 		}

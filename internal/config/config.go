@@ -6,13 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/url"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 	"strings"
 	"time"
+
+	"readback/internal/postgres/local"
 )
 
 // Config is the server's settings. The comment of each field is its manual.
@@ -21,8 +24,7 @@ type Config struct {
 	// cluster of the machine's own PostgreSQL in StateDir.
 	DatabaseURL string
 
-	// StateDir (READBACK_STATE_DIR): keys and the private cluster. Default /var/lib/readback as root, else
-	// $XDG_DATA_HOME/readback or ~/.local/share/readback.
+	// StateDir (READBACK_STATE_DIR): keys and the private cluster. Default: local.DefaultStateDir.
 	StateDir string
 
 	// Listen (READBACK_LISTEN): host:port to serve on; port 0 picks a free one. Default 127.0.0.1:8420.
@@ -39,7 +41,8 @@ type Config struct {
 	// are looked up at every command, so a retired member is out at once whatever the token says.
 	SignInLasts time.Duration
 
-	// LogLevel (READBACK_LOG): debug, info, warn or error. Default info.
+	// LogLevel (READBACK_LOG): debug, info, warn or error. Default info for serve and warn for commands that end by
+	// themselves.
 	LogLevel slog.Level
 }
 
@@ -49,8 +52,14 @@ var names = []string{
 	"READBACK_SIGN_IN_LASTS", "READBACK_LOG",
 }
 
-// Load reads the settings through getenv; environ lists what is set ("KEY=value"), to find misspelt names.
-func Load(getenv func(string) string, environ []string) (Config, error) {
+// Load reads the settings from an environment as os.Environ gives it. quiet is the level to log at if nothing is said.
+func Load(environ []string, quiet slog.Level) (Config, error) {
+	set := map[string]string{}
+	for _, kv := range environ {
+		name, value, _ := strings.Cut(kv, "=")
+		set[name] = value
+	}
+	getenv := func(name string) string { return set[name] }
 	var faults []error
 	bad := func(name, want string) {
 		faults = append(faults, fmt.Errorf("%s=%q: want %s", name, getenv(name), want))
@@ -71,9 +80,11 @@ func Load(getenv func(string) string, environ []string) (Config, error) {
 		}
 	}
 	if c.StateDir == "" {
-		c.StateDir = defaultStateDir(getenv)
-	}
-	if abs, err := filepath.Abs(c.StateDir); err != nil {
+		var err error
+		if c.StateDir, err = local.DefaultStateDir(os.Geteuid(), getenv); err != nil {
+			bad("READBACK_STATE_DIR", "a directory, or HOME or XDG_DATA_HOME set")
+		}
+	} else if abs, err := filepath.Abs(c.StateDir); err != nil {
 		bad("READBACK_STATE_DIR", "a directory")
 	} else {
 		c.StateDir = abs
@@ -87,8 +98,12 @@ func Load(getenv func(string) string, environ []string) (Config, error) {
 	if c.KeyFile == "" {
 		c.KeyFile = filepath.Join(c.StateDir, "keys")
 	}
-	if (c.TLSCert == "") != (c.TLSKey == "") {
-		bad("READBACK_TLS_CERT", "a certificate and READBACK_TLS_KEY together, or neither")
+	const together = "READBACK_TLS_CERT and READBACK_TLS_KEY together, or neither"
+	switch {
+	case c.TLSCert != "" && c.TLSKey == "":
+		bad("READBACK_TLS_KEY", together)
+	case c.TLSKey != "" && c.TLSCert == "":
+		bad("READBACK_TLS_CERT", together)
 	}
 	if v := getenv("READBACK_SIGN_IN_LASTS"); v != "" {
 		d, err := time.ParseDuration(v)
@@ -97,32 +112,18 @@ func Load(getenv func(string) string, environ []string) (Config, error) {
 		}
 		c.SignInLasts = d
 	}
-	if v := getenv("READBACK_LOG"); v != "" {
-		if err := c.LogLevel.UnmarshalText([]byte(v)); err != nil {
-			bad("READBACK_LOG", "debug, info, warn or error")
-		}
+	switch v := getenv("READBACK_LOG"); v {
+	case "":
+		c.LogLevel = quiet
+	case "debug", "info", "warn", "error":
+		_ = c.LogLevel.UnmarshalText([]byte(v)) // knows all four
+	default:
+		bad("READBACK_LOG", "debug, info, warn or error")
 	}
-	for _, kv := range environ {
-		name, _, _ := strings.Cut(kv, "=")
-		if i := sort.SearchStrings(sorted, name); strings.HasPrefix(name, "READBACK_") && (i == len(sorted) || sorted[i] != name) {
-			faults = append(faults, fmt.Errorf("%s: there is no such setting; there are %s", name, strings.Join(sorted, ", ")))
+	for _, name := range slices.Sorted(maps.Keys(set)) {
+		if strings.HasPrefix(name, "READBACK_") && !slices.Contains(names, name) {
+			faults = append(faults, fmt.Errorf("%s: there is no such setting; there are %s", name, strings.Join(names, ", ")))
 		}
 	}
 	return c, errors.Join(faults...)
-}
-
-var sorted = func() []string {
-	s := append([]string(nil), names...)
-	sort.Strings(s)
-	return s
-}()
-
-func defaultStateDir(getenv func(string) string) string {
-	if os.Geteuid() == 0 {
-		return "/var/lib/readback"
-	}
-	if d := getenv("XDG_DATA_HOME"); d != "" {
-		return filepath.Join(d, "readback")
-	}
-	return filepath.Join(getenv("HOME"), ".local", "share", "readback")
 }

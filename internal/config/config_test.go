@@ -1,36 +1,68 @@
 package config
 
 import (
+	"log/slog"
+	"os"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 )
 
-func env(m map[string]string) (func(string) string, []string) {
+func env(m map[string]string) []string {
 	var list []string
 	for k, v := range m {
 		list = append(list, k+"="+v)
 	}
-	return func(k string) string { return m[k] }, list
+	return list
 }
 
 func TestDefaults(t *testing.T) {
 	t.Parallel()
-	c, err := Load(env(map[string]string{"HOME": "/home/someone"}))
+	c, err := Load(env(map[string]string{"HOME": "/home/someone"}), slog.LevelWarn)
 	require.NoError(t, err)
 	require.Equal(t, "127.0.0.1:8420", c.Listen)
 	require.Equal(t, 12*time.Hour, c.SignInLasts)
 	require.Equal(t, c.StateDir+"/keys", c.KeyFile)
+	require.Equal(t, slog.LevelWarn, c.LogLevel)
+	want := "/home/someone/.local/share/readback"
+	if os.Geteuid() == 0 {
+		want = "/var/lib/readback"
+	}
+	require.Equal(t, want, c.StateDir)
+}
+
+func TestWhatIsSet(t *testing.T) {
+	t.Parallel()
+	c, err := Load(env(map[string]string{
+		"DATABASE_URL": "postgres://u@h/d", "READBACK_STATE_DIR": "state", "READBACK_LISTEN": ":0", "READBACK_KEY_FILE": "/k",
+		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_LOG": "error",
+	}), slog.LevelInfo)
+	require.NoError(t, err)
+	here, err := os.Getwd()
+	require.NoError(t, err)
+	require.Equal(t, Config{
+		DatabaseURL: "postgres://u@h/d", StateDir: here + "/state", Listen: ":0", KeyFile: "/k", TLSCert: "c.pem", TLSKey: "k.pem",
+		SignInLasts: 90 * time.Minute, LogLevel: slog.LevelError,
+	}, c)
 }
 
 func TestEveryFaultIsSaidAtOnce(t *testing.T) {
 	t.Parallel()
 	_, err := Load(env(map[string]string{
-		"READBACK_LISTEN": "8420", "READBACK_TLS_CERT": "cert.pem", "READBACK_SIGN_IN_LASTS": "3d", "READBACK_LOG": "loud",
-		"READBACK_LISTN": ":1", "DATABASE_URL": "mysql://x", "HOME": "/h",
-	}))
-	for _, name := range []string{"READBACK_LISTEN", "READBACK_TLS_CERT", "READBACK_SIGN_IN_LASTS", "READBACK_LOG", "READBACK_LISTN", "DATABASE_URL"} {
+		"READBACK_LISTEN": "8420", "READBACK_TLS_CERT": "cert.pem", "READBACK_SIGN_IN_LASTS": "3d", "READBACK_LOG": "info+1",
+		"READBACK_LISTN": ":1", "DATABASE_URL": "mysql://u:hidden@x", "HOME": "/h",
+	}), slog.LevelInfo)
+	for _, name := range []string{"READBACK_LISTEN=", "READBACK_TLS_KEY=", "READBACK_SIGN_IN_LASTS=", "READBACK_LOG=", "READBACK_LISTN:", "DATABASE_URL:"} {
 		require.ErrorContains(t, err, name)
+	}
+	require.NotContains(t, err.Error(), "hidden", "a database's address may hold a password")
+}
+
+func TestSignInLastsWithinBounds(t *testing.T) {
+	t.Parallel()
+	for v, good := range map[string]bool{"1m": true, "24h": true, "59s": false, "24h1s": false, "-1h": false, "12": false} {
+		_, err := Load(env(map[string]string{"HOME": "/h", "READBACK_SIGN_IN_LASTS": v}), slog.LevelInfo)
+		require.Equal(t, good, err == nil, v)
 	}
 }
