@@ -34,12 +34,18 @@ type Store interface {
 type Desk struct {
 	store Store
 	turns chan struct{} // bounds the memory that password hashing takes at once
+	queue chan struct{} // bounds how many wait for a turn
 	decoy string        // hashed when the name is unknown, so that the answer takes as long
 }
 
+const (
+	atOnce      = 2   // passwords hashed at the same time, 64 MiB each
+	mostWaiting = 100 // sign-ins that wait for that, a few seconds' worth
+)
+
 // NewDesk makes a Desk over the store.
 func NewDesk(store Store) *Desk {
-	return &Desk{store: store, turns: make(chan struct{}, 2), decoy: Hash("no one signs in with this")}
+	return &Desk{store: store, turns: make(chan struct{}, atOnce), queue: make(chan struct{}, atOnce+mostWaiting), decoy: Hash("no one signs in with this")}
 }
 
 // NormalLogin is the form in which sign-in names are kept and compared: trimmed, lower case.
@@ -70,6 +76,12 @@ func (d *Desk) SignIn(ctx context.Context, login, password string) (Account, err
 	}
 	if unknown {
 		a.Hash = d.decoy
+	}
+	select {
+	case d.queue <- struct{}{}:
+		defer func() { <-d.queue }()
+	default:
+		return Account{}, fault.New(fault.TooMany, "Too many sign in at the moment. Try again in a few seconds.")
 	}
 	select {
 	case d.turns <- struct{}{}:

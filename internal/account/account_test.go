@@ -44,6 +44,28 @@ func TestSignIn(t *testing.T) {
 	}
 }
 
+// TestWaitingIsBounded fills all turns and all places in the queue: the next one is told to come back, and a wait ends
+// with its context.
+func TestWaitingIsBounded(t *testing.T) {
+	t.Parallel()
+	d := NewDesk(accounts{})
+	for range atOnce {
+		d.turns <- struct{}{}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := d.SignIn(ctx, "nobody", "whatever")
+	require.ErrorIs(t, err, context.Canceled)
+	for range atOnce + mostWaiting {
+		d.queue <- struct{}{}
+	}
+	_, err = d.SignIn(t.Context(), "nobody", "whatever")
+	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+	<-d.queue
+	_, err = d.SignIn(ctx, "nobody", "whatever")
+	require.ErrorIs(t, err, context.Canceled, "the place of whoever gave up is free again")
+}
+
 func TestHash(t *testing.T) {
 	t.Parallel()
 	h := Hash("correct horse battery")

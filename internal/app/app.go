@@ -17,6 +17,7 @@ import (
 
 	"readback/internal/calibration"
 	"readback/internal/config"
+	"readback/internal/fault"
 	"readback/internal/job"
 	"readback/internal/keyfile"
 	"readback/internal/live"
@@ -89,15 +90,24 @@ func (a *App) openKeys(ctx context.Context) (*keyfile.Keys, error) {
 		return nil, err
 	}
 	if !empty {
-		return nil, fmt.Errorf("there is no key file %s, but the database has entries: put back the key file they were made with", path)
+		return nil, fault.New(fault.NotReady, fmt.Sprintf("There is no key file %s, but the database has entries: put back the key file "+
+			"they were made with.", path))
 	}
-	if err := os.MkdirAll(filepath.Dir(path), 0o711); err != nil {
+	if err := os.MkdirAll(filepath.Dir(path), 0o711); err != nil { // the account of a private cluster passes through
 		return nil, err
 	}
 	if keys, err = keyfile.New("", rand.Reader, time.Now()); err != nil {
 		return nil, err
 	}
-	return keys, keyfile.Create(path, keys)
+	err = keyfile.Create(path, keys)
+	if errors.Is(err, fs.ErrExist) { // another process was faster
+		return keyfile.Open(path)
+	}
+	if err != nil {
+		return nil, err
+	}
+	a.log.InfoContext(ctx, "key file made: keep a copy apart from the database", slog.String("path", path))
+	return keys, nil
 }
 
 // Close takes everything down, each part within its patience.

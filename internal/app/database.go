@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"readback/internal/config"
+	"readback/internal/fault"
 	"readback/internal/postgres"
 	"readback/internal/postgres/local"
 )
@@ -24,11 +25,13 @@ type database struct {
 	url string // as the service connects
 	log *slog.Logger
 
-	mu      sync.Mutex
+	watched sync.WaitGroup
+	failed  chan error         // gets why the private cluster cannot be kept up
+	leave   context.CancelFunc // ends the attempt to start it again
+
+	mu      sync.Mutex     // guards what follows
 	cluster *local.Cluster // nil when the server is given
 	closing bool
-	watched sync.WaitGroup
-	failed  chan error // gets why the private cluster cannot be kept up
 }
 
 // openDatabase finds or makes the database. A private one is migrated; a given one is left as it is.
@@ -46,8 +49,32 @@ func openDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (*da
 		return nil, err
 	}
 	d.cluster, d.url = c, c.URLAs(name, name)
-	d.watched.Go(func() { d.watch(cfg) })
+	again, leave := context.WithCancel(context.WithoutCancel(ctx))
+	d.leave = leave
+	d.watched.Go(func() { d.watch(again, cfg) })
 	return d, nil
+}
+
+// existingDatabase is openDatabase for those who only read: it makes no cluster, and uses that of another process.
+func existingDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (*database, error) {
+	if cfg.DatabaseURL == "" {
+		made, err := local.Made(cfg.StateDir)
+		if err != nil {
+			return nil, err
+		}
+		if !made {
+			return nil, fault.New(fault.NoDatabase, fmt.Sprintf("There is no private cluster in %s. Set DATABASE_URL, or READBACK_STATE_DIR to where one is.", cfg.StateDir))
+		}
+	}
+	d, err := openDatabase(ctx, cfg, log)
+	if !errors.Is(err, local.ErrInUse) {
+		return d, err
+	}
+	url, err := local.Running(cfg.StateDir, name, name)
+	if err != nil {
+		return nil, err
+	}
+	return &database{url: url, log: log}, nil
 }
 
 func (d *database) start(ctx context.Context, cfg config.Config) (*local.Cluster, error) {
@@ -74,17 +101,33 @@ func prepare(ctx context.Context, c *local.Cluster) error {
 	return err
 }
 
+// A private cluster that ends by itself so often in such a time is not started again: something is wrong that starting
+// does not mend.
+const (
+	mostStarts  = 5
+	startsCount = time.Minute
+)
+
 // watch starts the private cluster again when it ends by itself. Connections find it at the same place.
-func (d *database) watch(cfg config.Config) {
+func (d *database) watch(ctx context.Context, cfg config.Config) {
+	var ends []time.Time
 	for {
 		c := d.current()
 		<-c.Done()
 		if d.isClosing() {
 			return
 		}
+		ends = append(ends, time.Now())
+		if n := len(ends) - mostStarts; n >= 0 && ends[len(ends)-1].Sub(ends[n]) < startsCount {
+			d.failed <- fmt.Errorf("the private database ended by itself %d times within %s: %w", mostStarts, startsCount, c.Err())
+			return
+		}
 		d.log.Error("the private database ended by itself; starting it again", slog.Any("cause", c.Err()))
 		c.Kill() // what may be left of it
-		next, err := d.restart(cfg)
+		next, err := d.restart(ctx, cfg)
+		if d.isClosing() && err != nil {
+			return
+		}
 		if err != nil {
 			d.failed <- fmt.Errorf("start the private database again: %w", err)
 			return
@@ -101,8 +144,8 @@ func (d *database) watch(cfg config.Config) {
 	}
 }
 
-func (d *database) restart(cfg config.Config) (*local.Cluster, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+func (d *database) restart(ctx context.Context, cfg config.Config) (*local.Cluster, error) {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
 	next, err := d.start(ctx, cfg)
 	if err == nil && next.URLAs(name, name) != d.url {
@@ -142,6 +185,7 @@ func (d *database) close(ctx context.Context) error {
 	if c == nil {
 		return nil
 	}
+	d.leave()
 	err := c.Stop(ctx)
 	d.watched.Wait()
 	return err

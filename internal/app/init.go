@@ -2,9 +2,13 @@ package app
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
+
+	"github.com/google/uuid"
 
 	"readback/internal/account"
 	"readback/internal/config"
@@ -20,7 +24,8 @@ type Document struct {
 	Raw  []byte
 }
 
-// SetUp says what was set up of one organisation.
+// SetUp says what was set up of one organisation. Entries and Accounts are those made now: none where the same document
+// had been imported before.
 type SetUp struct {
 	ID       stream.ID
 	Name     string
@@ -34,22 +39,15 @@ func system(org stream.ID) stream.Actor {
 	return stream.Actor{Member: org, Org: org, Roles: []stream.Role{stream.System}}
 }
 
-// Init sets up the organisations of the documents. All documents are read before anything is written; a fault in one
-// leaves everything as it was. What another fault leaves half done is continued by nothing: it says how far it came.
+// Init sets up the organisations of the documents. All documents are read, and all sign-in names looked for, before
+// anything is written: a fault in one leaves everything as it was.
+//
+// The same documents may be given again. What is there already is left alone, passwords included, and what a failure
+// left undone is done. Another document for an organisation that is there is refused.
 func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Document) (done []SetUp, err error) {
-	imports := make([]register.Imported, len(docs))
-	for i, doc := range docs {
-		if imports[i], err = register.Import(doc.Raw, stream.NewID); err != nil {
-			return nil, inFile(doc.File, err)
-		}
-		for _, s := range imports[i].SignIns {
-			if _, err := account.NormalLogin("login", s.Login); err != nil {
-				return nil, inFile(doc.File, err)
-			}
-			if err := account.CheckPassword("password", s.Password); err != nil {
-				return nil, inFile(doc.File, fmt.Errorf("sign-in %s: %w", s.Login, err))
-			}
-		}
+	imports, err := readAll(docs)
+	if err != nil {
+		return nil, err
 	}
 	a, err := Open(ctx, cfg, log)
 	if err != nil {
@@ -57,6 +55,12 @@ func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Docum
 	}
 	defer func() { err = errors.Join(err, a.Close(context.WithoutCancel(ctx))) }()
 
+	missing := make([][]register.SignIn, len(docs))
+	for i, in := range imports {
+		if missing[i], err = a.withoutAccount(ctx, in); err != nil {
+			return nil, inFile(docs[i].File, err)
+		}
+	}
 	done = make([]SetUp, len(docs))
 	for i, in := range imports {
 		done[i].ID = in.Organisation
@@ -66,11 +70,10 @@ func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Docum
 		if done[i].Name, done[i].Sort, err = a.organisation(ctx, in.Organisation); err != nil {
 			return done[:i], err
 		}
-		for _, s := range in.SignIns {
-			login, _ := account.NormalLogin("login", s.Login) // checked above
-			put := postgres.Account{Member: s.Member, Org: in.Organisation, Login: login, PasswordHash: account.Hash(s.Password)}
+		for _, s := range missing[i] {
+			put := postgres.Account{Member: s.Member, Org: in.Organisation, Login: s.Login, PasswordHash: account.Hash(s.Password)}
 			if err := a.db.PutAccount(ctx, put); err != nil {
-				return done[:i], inFile(docs[i].File, fmt.Errorf("sign-in %s: %w", login, err))
+				return done[:i], inFile(docs[i].File, fmt.Errorf("sign-in %s: %w", s.Login, err))
 			}
 			done[i].Accounts++
 		}
@@ -83,15 +86,86 @@ func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Docum
 	return done, nil
 }
 
+// readAll reads the documents. Sign-in names come out as they are kept.
+func readAll(docs []Document) ([]register.Imported, error) {
+	imports := make([]register.Imported, len(docs))
+	taken := map[string]string{} // sign-in name to file
+	for i, doc := range docs {
+		in, err := register.Import(doc.Raw, idsFor(doc.Raw))
+		if err != nil {
+			return nil, inFile(doc.File, err)
+		}
+		for n := range in.SignIns {
+			s := &in.SignIns[n]
+			if s.Login, err = account.NormalLogin(s.Path+".login", s.Login); err != nil {
+				return nil, inFile(doc.File, err)
+			}
+			if other, ok := taken[s.Login]; ok {
+				return nil, inFile(doc.File, fault.Badly(s.Path+".login", "a name that nobody else signs in with; "+other+" has this one"))
+			}
+			taken[s.Login] = doc.File
+			if err := account.CheckPassword(s.Path+".password", s.Password); err != nil {
+				return nil, inFile(doc.File, err)
+			}
+		}
+		imports[i] = in
+	}
+	return imports, nil
+}
+
+// withoutAccount gives the sign-ins for which no account is there, and refuses names that somebody else has.
+func (a *App) withoutAccount(ctx context.Context, in register.Imported) (missing []register.SignIn, err error) {
+	for _, s := range in.SignIns {
+		got, err := a.db.AccountByLogin(ctx, s.Login)
+		switch {
+		case fault.Is(err, fault.NotHere):
+			missing = append(missing, s)
+		case err != nil:
+			return nil, err
+		case got.Member != s.Member:
+			return nil, fault.New(fault.AlreadyThere, "Somebody else signs in with this name.",
+				fault.Field{Name: s.Path + ".login", Want: "a name that nobody else signs in with"})
+		}
+	}
+	return missing, nil
+}
+
+// idSpace sets the ids made here apart from all others made in the same way (RFC 9562, section 5.8).
+var idSpace = uuid.MustParse("6b0e4fbe-2f0b-4a8e-9f0a-9c41d2f6a7c3")
+
+// idsFor makes the ids that a document leaves open, and those of its commands: the same each time for the same
+// organisation, so that importing again repeats commands and makes no new things. They tell nothing but the
+// organisation's id or name and a count.
+func idsFor(raw []byte) func() stream.ID {
+	var doc struct {
+		Organisation struct{ ID, Name string }
+	}
+	_ = json.Unmarshal(raw, &doc) // the import says what is wrong with it
+	seed, n := doc.Organisation.ID, 0
+	if seed == "" {
+		seed = "name " + doc.Organisation.Name
+	}
+	return func() stream.ID {
+		n++
+		return uuid.NewHash(sha256.New(), idSpace, fmt.Appendf(nil, "%s\n%d", seed, n), 8)
+	}
+}
+
 // inFile names the file in front of a refusal, and keeps it one.
 func inFile(file string, err error) error { return fmt.Errorf("%s: %w", file, err) }
 
 func (a *App) give(ctx context.Context, org stream.ID, commands []stream.Command, done *SetUp) error {
 	for _, cmd := range commands {
-		if _, err := a.hub.Do(ctx, system(org), stream.Ref{Kind: stream.Register, ID: org}, cmd); err != nil {
+		got, err := a.hub.Do(ctx, system(org), stream.Ref{Kind: stream.Register, ID: org}, cmd)
+		switch {
+		case fault.Is(err, fault.IDReused), fault.Is(err, fault.AlreadyThere), fault.Is(err, fault.Stale):
+			return fault.New(fault.AlreadyThere, fmt.Sprintf("The organisation %s is there already, and not from this document. "+
+				"A document sets an organisation up; what changes afterwards are commands.", org)).Because(fmt.Errorf("%s: %w", cmd.Type, err))
+		case err != nil:
 			return fmt.Errorf("%s: %w", cmd.Type, err)
+		case !got.Repeated:
+			done.Entries++
 		}
-		done.Entries++
 	}
 	return nil
 }

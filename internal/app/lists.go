@@ -13,12 +13,12 @@ import (
 // lists gives the HTTP interface its lists from the heads in the database.
 type lists struct{ db *postgres.DB }
 
-func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Limit: limit}))
+func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
+	return rows(l.db.Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Before: before, Limit: limit}))
 }
 
-func (l lists) OfDesk(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Limit: limit}))
+func (l lists) OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
+	return rows(l.db.Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Before: before, Limit: limit}))
 }
 
 func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {

@@ -13,6 +13,7 @@ import (
 
 	"readback/internal/account"
 	"readback/internal/config"
+	"readback/internal/fault"
 	"readback/internal/httpapi"
 	"readback/internal/postgres"
 	"readback/internal/wsconn"
@@ -24,9 +25,18 @@ func Migrate(ctx context.Context, cfg config.Config, login string) ([]string, er
 	return postgres.Migrate(ctx, cfg.DatabaseURL, login)
 }
 
-// Serve serves until ctx ends, and returns nil then. announce is called with the address once requests are answered.
+// Serve serves until ctx ends, and returns nil then. announce is called with the address once requests are answered and,
+// unless the server is not fit for them, commands taken.
 func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version string, announce func(url string)) (err error) {
+	listener, scheme, err := listen(cfg) // before anything is started or made: a port in use is the commonest mistake
+	if err != nil {
+		return err
+	}
+	defer listener.Close() // closed already if it came to serving
 	a, err := Open(ctx, cfg, log)
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil // stopped before it began
+	}
 	if err != nil {
 		return err
 	}
@@ -39,15 +49,16 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	api := &httpapi.Server{
 		Hub: a.hub, Tokens: tokens, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
-		Ready: func(context.Context) error { return errors.Join(a.hub.Ready(), a.database.room()) },
+	}
+	if err := a.hub.Settled(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		log.WarnContext(ctx, "serving, but commands are refused for now", slog.Any("cause", err))
 	}
 	server := &http.Server{
 		Handler: api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 2 * time.Minute,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
-	}
-	listener, scheme, err := listen(cfg)
-	if err != nil {
-		return err
 	}
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
@@ -63,17 +74,20 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 }
 
 func listen(cfg config.Config) (net.Listener, string, error) {
+	var cert tls.Certificate
+	if cfg.TLSCert != "" {
+		var err error
+		if cert, err = tls.LoadX509KeyPair(cfg.TLSCert, cfg.TLSKey); err != nil {
+			return nil, "", fault.New(fault.InvalidInput, "The certificate and its key are not usable.",
+				fault.Field{Name: "READBACK_TLS_CERT, READBACK_TLS_KEY", Want: "PEM files that belong together"}).Because(err)
+		}
+	}
 	l, err := net.Listen("tcp", cfg.Listen)
 	if err != nil {
-		return nil, "", fmt.Errorf("listen on %s: %w", cfg.Listen, err)
+		return nil, "", err // says what and where
 	}
 	if cfg.TLSCert == "" {
 		return l, "http", nil
-	}
-	cert, err := tls.LoadX509KeyPair(cfg.TLSCert, cfg.TLSKey)
-	if err != nil {
-		l.Close()
-		return nil, "", fmt.Errorf("certificate and key: %w", err)
 	}
 	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), "https", nil
 }
@@ -84,7 +98,11 @@ func stop(ctx context.Context, server *http.Server, sockets *wsconn.Server) erro
 	defer cancel()
 	var requests, live error
 	var both sync.WaitGroup
-	both.Go(func() { requests = server.Shutdown(ctx) })
+	both.Go(func() {
+		if requests = server.Shutdown(ctx); requests != nil {
+			server.Close() // those that did not end in time
+		}
+	})
 	both.Go(func() { live = sockets.Shutdown(ctx) })
 	both.Wait()
 	return errors.Join(requests, live)

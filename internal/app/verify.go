@@ -28,9 +28,10 @@ func ProofOptions(trusted []note.Verifier) proof.Options {
 }
 
 // VerifyDatabase verifies every stream of the database at one moment, calibrations first, since they rely on the others.
-// With the key file at hand sealed values are opened too.
+// With the key file at hand sealed values are opened too. A private cluster is verified where it runs if another process
+// runs it, and is not made if there is none.
 func VerifyDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (report proof.Report, err error) {
-	d, err := openDatabase(ctx, cfg, log)
+	d, err := existingDatabase(ctx, cfg, log)
 	if err != nil {
 		return report, err
 	}

@@ -108,7 +108,8 @@ var initCommand = command{
 	short: "set up the first organisation, or import some",
 	long: "Sets up organisations from import documents (docs/import.md): register, members, bays, instruments, and an\n" +
 		"account for every member whose document gives a sign-in. Without --import it sets up one organisation with\n" +
-		"its first owner and prints the password it made. Run it before serve, or with DATABASE_URL while others serve.",
+		"its first owner and prints the password it made. The same again does nothing, or what an earlier run left undone.\n" +
+		"With DATABASE_URL it may run while others serve; with the private cluster run it before serve.",
 	example: "readback init --import shop.json --import desk.json\n" +
 		"readback init --organisation \"Demo Workshop (invented)\" --sort shop --owner \"A. Owner\" --sign-in owner@shop.example",
 	setup: func(c *call) func(context.Context, []string) error {
@@ -131,6 +132,7 @@ var initCommand = command{
 				return err
 			}
 			var docs []app.Document
+			var done []app.SetUp
 			for _, f := range files {
 				raw, err := os.ReadFile(f)
 				if err != nil {
@@ -144,10 +146,18 @@ var initCommand = command{
 					return err
 				}
 				docs = append(docs, doc)
-				defer func() { fmt.Fprintf(c.Out, "The owner signs in as %s with %s\n", first.Login, password) }()
+				defer func() {
+					if len(done) == 1 && done[0].Accounts == 1 {
+						fmt.Fprintf(c.Out, "the owner signs in as %s with %s\n", first.Login, password)
+					}
+				}()
 			}
-			done, err := app.Init(ctx, cfg, log, docs)
+			done, err = app.Init(ctx, cfg, log, docs)
 			for _, o := range done {
+				if o.Entries == 0 && o.Accounts == 0 {
+					fmt.Fprintf(c.Out, "%s %q (%s) was set up before; nothing to do\n", o.Sort, o.Name, o.ID)
+					continue
+				}
 				fmt.Fprintf(c.Out, "set up %s %q (%s): %d entries, %d accounts\n", o.Sort, o.Name, o.ID, o.Entries, o.Accounts)
 			}
 			return err

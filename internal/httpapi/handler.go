@@ -9,9 +9,15 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
+	"maps"
+	"mime"
 	"net/http"
+	"net/url"
+	"runtime/debug"
+	"slices"
 	"strconv"
 
 	"readback/internal/fault"
@@ -28,39 +34,55 @@ type handler func(w http.ResponseWriter, r *http.Request) error
 // signedIn is a route for signed-in members.
 type signedIn func(w http.ResponseWriter, r *http.Request, actor stream.Actor) error
 
-func (s *Server) adapt(h handler) http.Handler {
+// adapt makes a handler of a route that takes these query parameters and no others.
+func (s *Server) adapt(h handler, parameters ...string) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
 		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if err := h(w, r); err != nil {
+		defer func() {
+			if p := recover(); p != nil {
+				s.refuse(w, r, fmt.Errorf("panic: %v\n%s", p, debug.Stack()))
+			}
+		}()
+		err := known(r, parameters)
+		if err == nil {
+			err = h(w, r)
+		}
+		if err != nil {
 			s.refuse(w, r, err)
 		}
 	})
 }
 
-func (s *Server) forMembers(h signedIn) http.Handler {
+// forMembers looks who is asking before anything else, so that a stranger learns of nothing but that.
+func (s *Server) forMembers(h signedIn, parameters ...string) http.Handler {
 	return s.adapt(func(w http.ResponseWriter, r *http.Request) error {
 		actor, err := s.actor(r)
 		if err != nil {
 			return err
 		}
+		if err := known(r, parameters); err != nil {
+			return err
+		}
 		return h(w, r, actor)
-	})
+	}, anyParameters)
 }
 
-// refuse writes a problem. Faults of ours are logged with their cause; the caller's own are theirs to mend and only noted.
+// refuse writes a problem. Faults of ours are logged with their cause, under a number that the problem names; the caller's
+// own are theirs to mend and only noted.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
 	if r.Context().Err() != nil && errors.Is(err, context.Canceled) {
 		return // the caller has gone
 	}
 	e := fault.Of(err)
+	p := wire.ProblemOf(e)
 	level := slog.LevelDebug
 	if e.Kind() == fault.Internal {
 		level = slog.LevelError
+		p.Instance = "urn:uuid:" + stream.NewID().String()
 	}
-	s.log.LogAttrs(r.Context(), level, "request refused", slog.String("method", r.Method), slog.String("path", r.URL.Path),
-		slog.String("slug", string(e.Slug)), slog.Any("cause", e.Unwrap()))
-	p := wire.ProblemOf(e)
+	s.Log.LogAttrs(r.Context(), level, "request refused", slog.String("method", r.Method), slog.String("path", r.URL.Path),
+		slog.String("slug", string(e.Slug)), slog.String("instance", p.Instance), slog.Any("cause", e.Unwrap()))
 	if e.Slug == fault.SignInNeeded {
 		w.Header().Set("WWW-Authenticate", "Bearer")
 	}
@@ -81,47 +103,58 @@ func answer(w http.ResponseWriter, v any) error {
 
 // body reads a JSON request body whole, within MaxBody.
 func body(w http.ResponseWriter, r *http.Request) ([]byte, error) {
-	if ct := r.Header.Get("Content-Type"); ct != "application/json" && ct != "application/json; charset=utf-8" {
+	// JSON is UTF-8 whatever a parameter says (RFC 8259, section 8.1 and 11); the reader refuses anything else.
+	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != "application/json" {
 		return nil, fault.New(fault.Malformed, "Send the body as JSON.", fault.Field{Name: "Content-Type", Want: "application/json"})
 	}
 	raw, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxBody))
 	var tooLarge *http.MaxBytesError
 	switch {
 	case errors.As(err, &tooLarge):
-		return nil, fault.New(fault.TooLarge, "The body is too large.", fault.Field{Name: "body", Want: "at most 262144 bytes"})
+		return nil, fault.New(fault.TooLarge, "The body is too large.", fault.Field{Name: "body", Want: fmt.Sprintf("at most %d bytes", MaxBody)})
 	case err != nil:
 		return nil, fault.New(fault.Malformed, "The body did not arrive whole.").Because(err)
 	}
 	return raw, nil
 }
 
-// number reads a query parameter that is a whole number from 0 to most.
-func number(r *http.Request, name string, otherwise, most uint64) (uint64, error) {
-	text := r.URL.Query().Get(name)
-	if text == "" {
+// number reads a query parameter that is a whole number.
+func number(r *http.Request, name string, otherwise, least, most uint64) (uint64, error) {
+	query := r.URL.Query()
+	if !query.Has(name) {
 		return otherwise, nil
 	}
-	n, err := strconv.ParseUint(text, 10, 64)
-	if err != nil || n > most {
-		return 0, fault.Badly(name, "a whole number from 0 to "+strconv.FormatUint(most, 10))
+	n, err := strconv.ParseUint(query.Get(name), 10, 64)
+	if err != nil || n < least || n > most {
+		return 0, fault.Badly(name, fmt.Sprintf("a whole number from %d to %d", least, most))
 	}
 	return n, nil
 }
 
-// known refuses query parameters that the route does not have, so that a misspelt one is not silently without effect.
-func known(r *http.Request, names ...string) error {
+// anyParameters stands for the parameters of a route that looks at them itself.
+const anyParameters = "*"
+
+// known refuses query parameters that the route does not have, and one given twice, so that a misspelt one is not
+// silently without effect.
+func known(r *http.Request, names []string) error {
+	if slices.Contains(names, anyParameters) {
+		return nil
+	}
+	query, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return fault.New(fault.Malformed, "What follows the question mark in the address is not readable.")
+	}
 	var fields []fault.Field
-	for given := range r.URL.Query() {
-		found := false
-		for _, n := range names {
-			found = found || n == given
-		}
-		if !found {
+	for _, given := range slices.Sorted(maps.Keys(query)) {
+		switch {
+		case !slices.Contains(names, given):
 			fields = append(fields, fault.Field{Name: given, Want: "no such parameter here"})
+		case len(query[given]) > 1:
+			fields = append(fields, fault.Field{Name: given, Want: "once"})
 		}
 	}
 	if len(fields) > 0 {
-		return fault.New(fault.InvalidInput, "The address has a parameter that means nothing here.", fields...)
+		return fault.New(fault.InvalidInput, "The address has parameters that mean nothing here.", fields...)
 	}
 	return nil
 }

@@ -15,8 +15,8 @@ func (s *Server) healthy(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) ready(w http.ResponseWriter, r *http.Request) error {
-	if err := s.Ready(r.Context()); err != nil {
-		return fault.New(fault.NotReady, "The server takes no commands now.").Because(err)
+	if err := s.Hub.Ready(); err != nil {
+		return err
 	}
 	return answer(w, map[string]any{"ready": true})
 }

@@ -23,10 +23,11 @@ type Sockets interface {
 
 // Lists reads the rows of lists.
 type Lists interface {
-	// OfOrg gives an organisation's streams of a kind, newest change first.
-	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, limit int) ([]Row, error)
-	// OfDesk gives the calibrations that the desk has or had claimed, newest change first.
-	OfDesk(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
+	// OfOrg gives one page of an organisation's streams of a kind, the one opened last first. before is the last of the page
+	// before, or nil.
+	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]Row, error)
+	// OfDesk gives one page of the calibrations that the desk has claimed or was the last to claim, in the same order.
+	OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]Row, error)
 	// Waiting gives the calibrations that wait for a specialist of the desk, longest wait first: those of shops that have
 	// an agreement with it.
 	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
@@ -59,13 +60,10 @@ type Server struct {
 	Bundles  Bundler
 	TrailKey string // the verifier key of the signer of bundles
 	Version  string
-	Ready    func(ctx context.Context) error // nil when commands can be taken
 	Log      *slog.Logger
-
-	log *slog.Logger
 }
 
-// routes is every route there is, in the order of docs/protocol.md.
+// routes is every route there is, in the order of docs/protocol.md, with the query parameters it takes.
 func (s *Server) routes() map[string]http.Handler {
 	return map[string]http.Handler{
 		"GET /{$}":             s.adapt(s.front),
@@ -79,9 +77,9 @@ func (s *Server) routes() map[string]http.Handler {
 
 		"POST /v1/{kinds}/{id}/commands":   s.forMembers(s.command),
 		"GET /v1/{kinds}/{id}":             s.forMembers(s.view),
-		"GET /v1/{kinds}/{id}/entries":     s.forMembers(s.entries),
-		"GET /v1/{kinds}":                  s.forMembers(s.list),
-		"GET /v1/queue":                    s.forMembers(s.queue),
+		"GET /v1/{kinds}/{id}/entries":     s.forMembers(s.entries, "after", "limit"),
+		"GET /v1/{kinds}":                  s.forMembers(s.list, "before", "limit"),
+		"GET /v1/queue":                    s.forMembers(s.queue, "limit"),
 		"GET /v1/calibrations/{id}/bundle": s.forMembers(s.bundle),
 		"GET /v1/trail-key":                s.adapt(s.trailKey),
 
@@ -93,7 +91,6 @@ func (s *Server) routes() map[string]http.Handler {
 // Handler is the whole interface. Requests that browsers send from another origin and that would change something are
 // refused before they reach a route.
 func (s *Server) Handler() http.Handler {
-	s.log = s.Log
 	mux := http.NewServeMux()
 	for pattern, h := range s.routes() {
 		mux.Handle(pattern, h)

@@ -74,14 +74,15 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	return answer(w, reply)
 }
 
-// signOut drops the cookie and closes the sockets that were opened with this token.
+// signOut drops the cookie and closes the sockets that were opened with this token. Whoever keeps the token itself can go
+// on using it until it runs out: a token is checked by its signature alone.
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
+	http.SetCookie(w, &http.Cookie{Name: Cookie, Path: "/", MaxAge: -1, HttpOnly: true, Secure: true, SameSite: http.SameSiteStrictMode})
 	claims, err := s.claims(r)
 	if err != nil {
-		return err
+		return err // a cookie that has run out goes all the same
 	}
 	s.Sockets.CloseToken(claims.ID)
-	http.SetCookie(w, &http.Cookie{Name: Cookie, Path: "/", MaxAge: -1, HttpOnly: true, Secure: true, SameSite: http.SameSiteStrictMode})
 	w.WriteHeader(http.StatusNoContent)
 	return nil
 }

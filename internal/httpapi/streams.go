@@ -1,11 +1,14 @@
 package httpapi
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"slices"
 	"time"
 
+	"readback/internal/access"
 	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/live"
@@ -80,14 +83,11 @@ func (s *Server) entries(w http.ResponseWriter, r *http.Request, actor stream.Ac
 	if err != nil {
 		return err
 	}
-	if err := known(r, "after", "limit"); err != nil {
-		return err
-	}
-	after, err := number(r, "after", 0, 1<<53-1)
+	after, err := number(r, "after", 0, 0, 1<<53-1)
 	if err != nil {
 		return err
 	}
-	limit, err := number(r, "limit", 500, 1000)
+	limit, err := number(r, "limit", 500, 1, 1000)
 	if err != nil {
 		return err
 	}
@@ -127,48 +127,52 @@ func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	})
 }
 
+// list gives the streams of one's own organisation, and the calibrations that it guides or guided, the one opened last
+// first.
 func (s *Server) list(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
 	kind, err := kindOf(r)
 	if err != nil {
 		return err
 	}
-	if err := known(r, "limit"); err != nil {
-		return err
-	}
-	limit, err := number(r, "limit", 100, 500)
+	limit, err := number(r, "limit", 100, 1, 500)
 	if err != nil {
 		return err
 	}
-	var rows []Row
-	if kind == stream.Calibration && actor.Has(stream.Specialist) {
-		if rows, err = s.Lists.OfDesk(r.Context(), actor.Org, int(limit)); err != nil {
+	var before *stream.ID
+	if query := r.URL.Query(); query.Has("before") {
+		id, err := stream.ParseID("before", query.Get("before"))
+		if err != nil {
 			return err
 		}
+		before = &id
 	}
-	own, err := s.Lists.OfOrg(r.Context(), kind, actor.Org, int(limit))
-	if err != nil {
-		return err
-	}
-	return answer(w, map[string]any{kind2word(kind): append(rows, own...)})
-}
-
-func kind2word(kind stream.Kind) string {
-	for word, k := range kinds {
-		if k == kind {
-			return word
+	rows := []Row{}
+	may := func(relation stream.Relation) bool { return access.Allowed(actor.Roles, relation, kind, access.List) }
+	if may(stream.Own) {
+		own, err := s.Lists.OfOrg(r.Context(), kind, actor.Org, before, int(limit))
+		if err != nil {
+			return err
 		}
+		rows = append(rows, own...)
 	}
-	return string(kind)
+	if kind == stream.Calibration && may(stream.Claimed) {
+		guided, err := s.Lists.OfDesk(r.Context(), actor.Org, before, int(limit))
+		if err != nil {
+			return err
+		}
+		rows = append(rows, guided...)
+	}
+	slices.SortFunc(rows, func(a, b Row) int { return bytes.Compare(b.Stream.ID[:], a.Stream.ID[:]) })
+	rows = slices.CompactFunc(rows, func(a, b Row) bool { return a.Stream == b.Stream })
+	return answer(w, map[string]any{r.PathValue("kinds"): rows[:min(len(rows), int(limit))]})
 }
 
+// queue gives the calibrations that wait for a specialist of the desk.
 func (s *Server) queue(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
-	if !actor.Has(stream.Specialist) {
-		return fault.New(fault.NotYourRole, "The queue is for specialists.")
+	if !access.Allowed(actor.Roles, stream.Agreed, stream.Calibration, access.List) {
+		return fault.New(fault.NotYourRole, "The queue is for the people of a desk.")
 	}
-	if err := known(r, "limit"); err != nil {
-		return err
-	}
-	limit, err := number(r, "limit", 100, 500)
+	limit, err := number(r, "limit", 100, 1, 500)
 	if err != nil {
 		return err
 	}

@@ -28,12 +28,7 @@ type Receipt struct {
 // Do gives a command to a stream and returns when its entry is durable, or with the refusal. When ctx ends first, the
 // command goes on: what became of it shows when the same is sent again.
 func (h *Hub) Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd stream.Command) (Receipt, error) {
-	select {
-	case <-h.clock.compared:
-	case <-ctx.Done():
-		return Receipt{}, ctx.Err()
-	}
-	if err := h.Ready(); err != nil {
+	if err := h.Settled(ctx); err != nil {
 		return Receipt{}, err
 	}
 	l, err := h.arrive(ctx, ref)

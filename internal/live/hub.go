@@ -269,6 +269,16 @@ func (h *Hub) Ready() error {
 	return h.cfg.Fit()
 }
 
+// Settled waits for the first comparison of the clocks, before which no command is taken, and is then what Ready is.
+func (h *Hub) Settled(ctx context.Context) error {
+	select {
+	case <-h.clock.compared:
+		return h.Ready()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // Stats is what a hub has and did since it was made.
 type Stats struct {
 	Open      int    // streams open now

@@ -24,6 +24,7 @@ type Imported struct {
 // SignIn is how a member is to sign in. The password is plain: it is hashed by whoever makes the account, and kept
 // nowhere else.
 type SignIn struct {
+	Path     string // in the document, for faults
 	Member   stream.ID
 	Login    string
 	Password string
@@ -120,7 +121,7 @@ func (b *builder) member(in intake) {
 		b.add("grant-competence", grant{Member: m.ID, Competence: competenceOf(in.in(each))})
 	}
 	if o, there := in.OptObject("sign_in"); there {
-		s := SignIn{Member: m.ID, Login: o.String("login", 100), Password: o.String("password", 256)}
+		s := SignIn{Path: in.Path("sign_in"), Member: m.ID, Login: o.String("login", 100), Password: o.String("password", 256)}
 		if s.Login != "" && b.logins[s.Login] {
 			o.Reject("login", "a name that nobody else in the document signs in with")
 		}
