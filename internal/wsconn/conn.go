@@ -25,7 +25,7 @@ type conn struct {
 
 	ctx     context.Context // of the connection's own lifetime
 	cancel  context.CancelFunc
-	written chan struct{}  // closed when the writer has ended
+	written chan struct{}  // closed when nothing is written any more
 	work    sync.WaitGroup // what the reader started; only the reader adds
 	slots   chan struct{}  // a token for each command under way
 
@@ -42,6 +42,7 @@ type conn struct {
 	code    wire.CloseCode // once ended
 	endBy   time.Time      // once ended: when the connection is cut
 	alarm   *time.Timer    // for the hello; then for the end of the access token
+	pinger  *time.Timer
 	follows map[stream.Ref]*follower
 	queues  map[stream.Ref][]stream.Command // commands that wait; a key for each stream whose commands are worked off
 	pending int                             // commands waiting or under way
@@ -53,10 +54,11 @@ type conn struct {
 func newConn(s *Server, ws *websocket.Conn, cookie string) *conn {
 	l := s.limits
 	c := &conn{
-		server: s, ws: ws, box: newOutbox(l.OutboxBytes, l.OutboxMessages), id: stream.NewID(), cookie: cookie,
+		server: s, ws: ws, id: stream.NewID(), cookie: cookie,
 		written: make(chan struct{}), slots: make(chan struct{}, l.AtOnce), idle: make(chan struct{}),
 		frames: newBucket(l.FramesPerSecond, l.FrameBurst), commands: newBucket(l.CommandsPerSecond, l.CommandBurst),
 	}
+	c.box = newOutbox(l.OutboxBytes, l.OutboxMessages, c.write)
 	c.ctx, c.cancel = context.WithCancel(context.Background())
 	ws.SetPingHandler(func(payload string) error {
 		c.alive()
@@ -75,10 +77,12 @@ func newConn(s *Server, ws *websocket.Conn, cookie string) *conn {
 // run serves the connection until both directions are closed and everything it started has ended.
 func (c *conn) run() {
 	c.mu.Lock()
-	c.alarm = time.AfterFunc(c.server.limits.HelloWait, func() { c.end(wire.CloseNoHello, true) })
+	if !c.ended {
+		c.alarm = time.AfterFunc(c.server.limits.HelloWait, func() { c.end(wire.CloseNoHello, true) })
+		c.pinger = time.AfterFunc(c.server.limits.PingEvery, c.ping)
+	}
 	c.mu.Unlock()
 	c.alive()
-	go c.write()
 
 	err := c.read()
 	var said *websocket.CloseError
@@ -121,6 +125,7 @@ func (c *conn) end(code wire.CloseCode, drain bool) {
 	c.endBy = time.Now().Add(c.server.limits.CloseWait)
 	if c.alarm != nil {
 		c.alarm.Stop()
+		c.pinger.Stop()
 	}
 	c.cancel()
 	c.box.finish(websocket.FormatCloseMessage(int(code), code.Reason()), drain)
@@ -205,9 +210,20 @@ func (c *conn) read() error {
 			c.end(wire.CloseTooLong, true)
 		default:
 			c.pace()
-			c.handle(frame)
+			c.apart(func() { c.handle(frame) })
 		}
 	}
+}
+
+// apart runs work in a goroutine of its own and waits for it: the reader's stack would grow with the work, and stay
+// grown while the connection idles, which costs more memory than all the rest of it.
+func (c *conn) apart(work func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		work()
+	}()
+	<-done
 }
 
 // pace makes a client that sends too fast wait: nothing is read meanwhile.
@@ -227,45 +243,41 @@ func (c *conn) pace() {
 	}
 }
 
-// write writes what waits, and pings, until the close frame has been written or writing fails.
+// write writes what waits. It is started when there is something and ends when there is nothing more, so that an idle
+// connection costs no goroutine; the outbox sees to it that there is one at a time. After the close frame, or when
+// writing fails, there is none again.
 func (c *conn) write() {
-	defer close(c.written)
-	every := time.NewTicker(c.server.limits.PingEvery)
-	defer every.Stop()
-	for ping := false; ; {
-		select {
-		case <-every.C: // also while there is always something to write
-			ping = true
-		default:
-		}
+	for {
 		kind, data := c.box.next()
 		var err error
-		switch {
-		case kind == websocket.CloseMessage:
-			c.ws.WriteControl(kind, data, c.writeBy()) // the last word: nothing follows from its failing
+		switch kind {
+		case 0:
 			return
-		case ping:
-			ping = false
-			err = c.ws.WriteControl(websocket.PingMessage, nil, c.writeBy())
-		}
-		switch {
-		case err != nil:
-		case kind == websocket.TextMessage:
+		case websocket.CloseMessage:
+			c.ws.WriteControl(kind, data, c.writeBy()) // the last word: nothing follows from its failing
+			close(c.written)
+			return
+		case websocket.TextMessage:
 			c.ws.SetWriteDeadline(c.writeBy())
 			err = c.ws.WriteMessage(kind, data)
-		case kind == websocket.PongMessage:
-			err = c.ws.WriteControl(kind, data, c.writeBy())
 		default:
-			select {
-			case <-c.box.wake:
-			case <-every.C:
-				ping = true
-			}
+			err = c.ws.WriteControl(kind, data, c.writeBy())
 		}
 		if err != nil {
 			c.stuck()
+			close(c.written)
 			return
 		}
+	}
+}
+
+// ping asks for a sign of life, again and again.
+func (c *conn) ping() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.ended {
+		c.box.putPing()
+		c.pinger.Reset(c.server.limits.PingEvery)
 	}
 }
 

@@ -11,27 +11,30 @@ import (
 // it. Only the past waits, and takes no more than half of the room.
 type outbox struct {
 	mostBytes, mostMessages int
-	wake                    chan struct{} // of capacity 1: something changed since the writer last looked
+	write                   func() // the writer: takes with next until that gives 0
 
 	mu      sync.Mutex // guards what follows
+	writing bool       // a writer is at work, or never will be again
 	durable [][]byte   // in order, each exactly once
 	latest  map[string][]byte
 	order   []string      // keys of latest, first put first
 	bytes   int           // of both
-	pong    []byte        // the last ping's payload; nil: none is owed
+	ping    bool          // a ping is to be sent
+	pong    []byte        // the last ping's payload; nil: no answer is owed
 	closing []byte        // the close frame's payload, once the connection ends
 	dropped uint64        // ephemeral messages never written
 	half    chan struct{} // closed when half of the room is free; nil: nobody waits for it
 }
 
-func newOutbox(mostBytes, mostMessages int) *outbox {
-	return &outbox{mostBytes: mostBytes, mostMessages: mostMessages, wake: make(chan struct{}, 1)}
+func newOutbox(mostBytes, mostMessages int, write func()) *outbox {
+	return &outbox{mostBytes: mostBytes, mostMessages: mostMessages, write: write}
 }
 
+// signal starts the writer if there is none. Called with mu held.
 func (b *outbox) signal() {
-	select {
-	case b.wake <- struct{}{}:
-	default:
+	if !b.writing {
+		b.writing = true
+		go b.write()
 	}
 }
 
@@ -124,6 +127,14 @@ func (b *outbox) putLatest(key string, frame []byte) bool {
 	return true
 }
 
+// putPing asks the other side for a pong.
+func (b *outbox) putPing() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.ping = true
+	b.signal()
+}
+
 // putPong answers a ping; several pings before the answer get one (RFC 6455, section 5.5.3).
 func (b *outbox) putPong(payload string) {
 	b.mu.Lock()
@@ -154,37 +165,38 @@ func (b *outbox) finish(closing []byte, drain bool) {
 	b.signal()
 }
 
-// next takes what is to be written now and says as which kind of websocket message; 0 if nothing waits.
+// next takes what is to be written now and says as which kind of websocket message. 0 says that nothing waits: the writer
+// must end, and another starts when something does. After a close message none starts.
 func (b *outbox) next() (kind int, data []byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
 	case b.pong != nil:
-		payload := b.pong
-		b.pong = nil
-		return websocket.PongMessage, payload
+		data, b.pong = b.pong, nil
+		return websocket.PongMessage, data
+	case b.ping:
+		b.ping = false
+		return websocket.PingMessage, nil
 	case len(b.durable) > 0:
-		frame := b.durable[0]
-		b.durable[0] = nil
+		data, b.durable[0] = b.durable[0], nil
 		if b.durable = b.durable[1:]; len(b.durable) == 0 {
 			b.durable = nil // an idle connection holds no memory
 		}
-		b.bytes -= len(frame)
-		b.release()
-		return websocket.TextMessage, frame
 	case len(b.order) > 0:
-		frame := b.latest[b.order[0]]
+		data = b.latest[b.order[0]]
 		delete(b.latest, b.order[0])
 		if b.order = b.order[1:]; len(b.order) == 0 {
-			b.order = nil
+			b.latest, b.order = nil, nil
 		}
-		b.bytes -= len(frame)
-		b.release()
-		return websocket.TextMessage, frame
 	case b.closing != nil:
 		return websocket.CloseMessage, b.closing
+	default:
+		b.writing = false
+		return 0, nil
 	}
-	return 0, nil
+	b.bytes -= len(data)
+	b.release()
+	return websocket.TextMessage, data
 }
 
 // waiting is how many bytes wait, and how many ephemeral messages were dropped so far.

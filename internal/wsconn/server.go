@@ -1,8 +1,8 @@
 // Package wsconn carries the live protocol over websockets: it upgrades requests, authenticates, and moves messages
 // between a connection and the hub. What the messages are stands in package wire; what they do, in package live.
 //
-// Invariants. Each connection has one goroutine that reads and one that writes, and the first owns both: it returns only
-// after the writer and every command has. Nobody waits for a slow client: what it does not take waits in an outbox
+// Invariants. Each connection has one goroutine that reads and owns it, and at most one that writes: the reader returns
+// only after the writer and every command has. Nobody waits for a slow client: what it does not take waits in an outbox
 // bounded in bytes and messages. Durable messages (entries, answers) are never dropped; if they find no room the
 // connection is closed with a code that says resume, and the client gets the rest from the trail. Ephemeral ones
 // (presence) are replaced by newer ones, and counted. A message that is refused harms neither its connection nor any
