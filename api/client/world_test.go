@@ -73,7 +73,6 @@ func inBubble(t *testing.T, o toyserver.Options, f func(t *testing.T, w *world))
 func (w *world) mount(sockets *wsconn.Server, desk *account.Desk) {
 	api := &httpapi.Server{
 		Hub: w.Hub, Tokens: w.Tokens, Sockets: sockets, Accounts: desk, TrailKey: "toy+0+key", Log: slog.New(slog.DiscardHandler),
-		Ready: func(context.Context) error { return nil },
 	}
 	h := api.Handler()
 	w.handler.Store(&h)
