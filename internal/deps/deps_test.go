@@ -66,6 +66,7 @@ var layers = map[string]layer{
 
 	"internal/deps":              edge,
 	"internal/testkit/pgtest":    edge,
+	"internal/testkit/apptest":   edge,
 	"internal/testkit/memstore":  edge,
 	"internal/testkit/storetest": edge,
 	"internal/testkit/toyserver": edge,

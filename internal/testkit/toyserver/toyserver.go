@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"log/slog"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -38,12 +37,16 @@ type Server struct {
 	Ben     stream.ID // another
 	Log     *Log      // what was logged at level Warn and above
 
-	t       testing.TB
-	durable atomic.Pointer[func(live.Append)]
+	t testing.TB
 }
 
 // OnDurable sets what the store calls between making an entry durable and saying so to the hub.
-func (s *Server) OnDurable(f func(live.Append)) { s.durable.Store(&f) }
+func (s *Server) OnDurable(f func(live.Append)) {
+	s.Store.Hook(memstore.Hooks{After: func(_ context.Context, a live.Append, _ live.Outcome) error {
+		f(a)
+		return nil
+	}})
+}
 
 // Options are what tests change. The zero value is fine.
 type Options struct {
@@ -59,12 +62,6 @@ func New(t testing.TB, o Options) *Server {
 		o.Lasts = time.Hour
 	}
 	s := &Server{t: t, Store: memstore.New(), Org: stream.NewID(), Ann: stream.NewID(), Ben: stream.NewID(), Log: &Log{}}
-	s.Store.Hook(memstore.Hooks{After: func(_ context.Context, a live.Append, _ live.Outcome) error {
-		if f := s.durable.Load(); f != nil {
-			(*f)(a)
-		}
-		return nil
-	}})
 	wrap, err := trail.WrappingKeyFrom([]byte(strings.Repeat("w", trail.KeySize)))
 	require.NoError(t, err)
 	log := slog.New(slog.NewTextHandler(s.Log, &slog.HandlerOptions{Level: slog.LevelWarn}))
