@@ -44,27 +44,40 @@ func Play(ctx context.Context, o Options) (out Outcome, err error) {
 	if err := os.Chmod(dir, 0o711); err != nil { // the database's account passes through it
 		return out, err
 	}
-	t.plain("Everything here is invented: shop, desk, car and people. Seed %d.", o.Seed)
-	s, err := begin(ctx, o, dir, t)
+	p, err := begin(ctx, o.Exe, dir)
 	if err != nil {
 		return out, err
 	}
-	defer s.end(&err)
+	defer p.end(&err)
+	return p.story(t, o.Seed).tell(ctx, o.Dir)
+}
+
+// tell plays the story and proves its trail, with the bundles in dir.
+func (s *story) tell(ctx context.Context, dir string) (Outcome, error) {
+	s.plain("Everything here is invented: shop, desk, car and people. Seed %d.", s.seed)
 	if err := s.play(ctx); err != nil {
-		return out, fmt.Errorf("%w (server: %s)", err, s.server.said())
+		return Outcome{}, fmt.Errorf("%w (server: %s)", err, s.server.said())
 	}
-	entries, err := s.prove(ctx, o)
-	return Outcome{Entries: entries, Extra: s.extra, Lines: t.lines}, err
+	err := s.prove(ctx, dir)
+	entries := int(s.tech.follows[s.cal].seen + s.tech.follows[s.job].seen)
+	return Outcome{Entries: entries, Extra: s.extra, Lines: s.lines}, err
+}
+
+// players are the server with the invented world in it, and the people signed in there.
+type players struct {
+	server *server
+	world  world
+	tech   *person
+	spec   *person
 }
 
 // begin starts the server in dir, sets the world up and signs its people in.
-func begin(ctx context.Context, o Options, dir string, t *tale) (s *story, err error) {
-	w := newWorld()
-	server, err := newServer(o.Exe, dir)
-	if err != nil {
+func begin(ctx context.Context, exe, dir string) (p *players, err error) {
+	p = &players{world: newWorld()}
+	if p.server, err = newServer(exe, dir); err != nil {
 		return nil, err
 	}
-	files, err := w.write(dir)
+	files, err := p.world.write(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -72,23 +85,27 @@ func begin(ctx context.Context, o Options, dir string, t *tale) (s *story, err e
 	for _, f := range files {
 		init = append(init, "--import", f)
 	}
-	if _, err := server.run(ctx, init...); err != nil {
+	if _, err := p.server.run(ctx, init...); err != nil {
 		return nil, err
 	}
-	if err := server.start(ctx); err != nil {
+	if err := p.server.start(ctx); err != nil {
 		return nil, err
 	}
-	s = &story{
-		tale: t, world: w, server: server, shown: map[string]float64{}, rig: newRig(o.Seed),
-		cal: client.Ref{Kind: "calibration", ID: newID()}, job: client.Ref{Kind: "job", ID: newID()},
-	}
-	for role, p := range map[string]**person{"technician": &s.tech, "specialist": &s.spec} {
-		if *p, err = signInAs(ctx, server.url(), w.SignIns[role]); err != nil {
-			s.end(&err)
+	for role, who := range map[string]**person{"technician": &p.tech, "specialist": &p.spec} {
+		if *who, err = signInAs(ctx, p.server.url(), p.world.SignIns[role]); err != nil {
+			p.end(&err)
 			return nil, err
 		}
 	}
-	return s, nil
+	return p, nil
+}
+
+// story is one car that comes in.
+func (p *players) story(t *tale, seed uint64) *story {
+	return &story{
+		tale: t, players: p, seed: seed, shown: map[string]float64{}, rig: newRig(seed),
+		cal: client.Ref{Kind: "calibration", ID: newID()}, job: client.Ref{Kind: "job", ID: newID()},
+	}
 }
 
 func newRig(seed uint64) *rig {
@@ -97,57 +114,56 @@ func newRig(seed uint64) *rig {
 		hubFront: hubHeight, hubRear: hubHeight, thrust: thrust * degree,
 	}
 	r := &rig{car: c, datum: vec{wheelbase + frontOverhang, 0, datumHigh}, noise: rand.New(rand.NewPCG(seed, 0x7265616462))}
-	r.floor = floorOf(c, wheelsMM, fixtureMM, distance)
+	r.floor = floorOf(c, wheelsMM, fixtureMM)
 	r.board.halfWidth = halfWidth
 	return r
 }
 
 // end takes leave of the people and stops the server.
-func (s *story) end(err *error) {
-	for _, p := range []*person{s.tech, s.spec} {
-		if p != nil {
-			p.close()
+func (p *players) end(err *error) {
+	for _, who := range []*person{p.tech, p.spec} {
+		if who != nil {
+			who.close()
 		}
 	}
-	*err = errors.Join(*err, s.server.stop())
-	s.server.log.Close()
+	*err = errors.Join(*err, p.server.stop())
+	p.server.log.Close()
 }
 
 // prove fetches the bundle, changes a byte of a copy, and lets verify speak about both.
-func (s *story) prove(ctx context.Context, o Options) (entries int, err error) {
+func (s *story) prove(ctx context.Context, dir string) error {
 	var bundle bytes.Buffer
 	if err := s.tech.client.Bundle(ctx, s.cal.ID, &bundle); err != nil {
-		return 0, err
+		return err
 	}
 	var key bytes.Buffer
 	if err := s.tech.client.Download(ctx, "/v1/trail-key", &key); err != nil {
-		return 0, err
+		return err
 	}
-	if err := os.MkdirAll(o.Dir, 0o755); err != nil {
-		return 0, err
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
 	}
 	changed := bytes.Clone(bundle.Bytes())
 	at := bytes.Index(changed, []byte(`"deviation_um":`))
 	if at < 0 {
-		return 0, errors.New("the bundle holds no verdict")
+		return errors.New("the bundle holds no verdict")
 	}
 	for at += len(`"deviation_um":`); changed[at] < '0' || changed[at] > '9'; at++ {
 	}
 	changed[at] = '0' + (changed[at]-'0'+1)%10
-	file := func(name string) string { return filepath.Join(o.Dir, name) }
+	file := func(name string) string { return filepath.Join(dir, name) }
 	for name, data := range map[string][]byte{"bundle.zip": bundle.Bytes(), "bundle-changed.zip": changed, "signer.txt": key.Bytes()} {
 		if err := os.WriteFile(file(name), data, 0o644); err != nil {
-			return 0, err
+			return err
 		}
 	}
-	entries = int(s.tech.follows[s.cal].seen + s.tech.follows[s.job].seen)
 	s.plain("")
 	s.plain("Verdicts: %s. Entries: %d in the calibration, %d in the job.", counted(s.verdicts),
 		s.tech.follows[s.cal].seen, s.tech.follows[s.job].seen)
 	for _, name := range []string{"bundle.zip", "bundle-changed.zip"} {
 		said, err := s.server.run(ctx, "verify", "--key", file("signer.txt"), file(name))
 		if (err != nil) != (name != "bundle.zip") {
-			return 0, fmt.Errorf("verify %s: %s %w", name, said, err)
+			return fmt.Errorf("verify %s: %s %w", name, said, err)
 		}
 		s.plain("verify %s:", file(name))
 		for _, line := range strings.Split(strings.TrimSpace(said), "\n") {
@@ -156,5 +172,5 @@ func (s *story) prove(ctx context.Context, o Options) (entries int, err error) {
 			}
 		}
 	}
-	return entries, nil
+	return nil
 }

@@ -48,7 +48,7 @@ func (s *story) arrive(ctx context.Context) error {
 	if err := json.Unmarshal(aligned.Decided, &a); err != nil {
 		return err
 	}
-	s.say("bay", "job opened: glass replaced, front camera affected; thrust angle %s right", degrees(a.ThrustUdeg))
+	s.say("bay", "job opened: glass replaced, front camera; thrust angle %s right", degrees(a.ThrustUdeg))
 	if err := s.gates(ctx); err != nil {
 		return err
 	}
@@ -99,7 +99,7 @@ func (s *story) prepare(ctx context.Context) error {
 	if _, err := s.do(ctx, s.tech, s.cal, "request", nil); err != nil {
 		return err
 	}
-	s.say("bay", "sheet issued: 3 positions, %.0f mm ahead of the bumper, limits %.0f mm and %.1f°", distance, limitMM, limitDeg)
+	s.say("bay", "sheet: 3 positions, %.0f mm ahead of the bumper; limits %.0f mm, %.1f°", distance, limitMM, limitDeg)
 	s.say("bay", "guidance requested; places the board while the request waits")
 	return nil
 }
@@ -114,6 +114,11 @@ func (s *story) firstPlacement(ctx context.Context) error {
 	diagonal := func(from, to string) float64 { return s.shown[ask{"span", from, to, "tape"}.String()] }
 	apart := math.Abs(diagonal("front-left-hub", "right-end") - diagonal("front-right-hub", "left-end"))
 	s.say("bay", "squared to the body: diagonals %.1f mm apart, \"square\" by the old rule", apart)
+	for v.Verdict == "remeasure" { // a reading far out in its limits: an extra round
+		if v, err = s.again(ctx, v); err != nil {
+			return err
+		}
+	}
 	s.say("sum", "%s: %s", v.Verdict, v.where())
 	if v.Verdict != "adjust" {
 		return fmt.Errorf("a board squared to the centreline is %s", v.Verdict)
@@ -154,7 +159,7 @@ func (s *story) claim(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	s.say("bay", "scan beside the set-up: B1F0E-54 (missing calibration), noted, not blocking")
+	s.say("bay", "scan, beside the set-up: B1F0E-54 noted, not blocking")
 	return s.instruct(ctx, map[string]any{"step": "fit-target"}, false)
 }
 
@@ -176,15 +181,15 @@ func (s *story) better(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.say("bay", "measures again, and types %.1f mm where the tape says %.1f mm", typed, read)
+	s.say("bay", "measures again; types %.1f mm where the tape says %.1f mm", typed, read)
 	if v.Verdict != "remeasure" || len(v.Suspects) == 0 {
 		return fmt.Errorf("a misread tape went through: %s", v.Verdict)
 	}
 	for _, one := range v.Suspects {
-		s.say("sum", "remeasure: suspect %s, about %s", asks()[one.Reading], sided(one.LikelyErrorUM, "too long", "too short"))
+		s.say("sum", "remeasure: suspect %s, %s", asks()[one.Reading], sided(one.LikelyErrorUM, "too long", "too short"))
 	}
-	if asks()[v.Suspects[0].Reading] != victim && !slices.ContainsFunc(asks(), func(a ask) bool { return a == victim }) {
-		return fmt.Errorf("the suspect is another reading")
+	if !slices.ContainsFunc(v.Suspects, func(one suspect) bool { return asks()[one.Reading] == victim }) {
+		return fmt.Errorf("the misread tape is not among the suspects")
 	}
 	return s.act(ctx, v, 1)
 }

@@ -71,20 +71,20 @@ func (b board) end(name string) vec {
 	return b.middle.add(b.turn(vec{0, side, 0}))
 }
 
-// floor is the bay's floor: the plane under the wheels (z = a + bx + cy against gravity) and how far the floor at the
-// board is off that plane.
-type floor struct{ a, b, c, atBoard float64 }
+// floor is the bay's floor: the plane under the wheels (z = a + bx + cy against gravity) and the floor's height where
+// the fixture stands, against gravity too.
+type floor struct{ a, b, c, fixture float64 }
 
-// floorOf fits the plane to the wheels by the four-point formula for least squares of a trapezium: slopes from the
-// axles' means and the tracks. fixture is the floor's height at the board, which stands that far ahead of the bumper.
-func floorOf(c car, wheels map[string]float64, fixture, ahead float64) floor {
+// under is how far the floor under a point at the fixture is above the plane of the wheels.
+func (f floor) under(p vec) float64 { return f.fixture - (f.a + f.b*p.x + f.c*p.y) }
+
+// floorOf fits the plane to the wheels by least squares: each axle's mean and the tracks give it in closed form.
+func floorOf(c car, wheels map[string]float64, fixture float64) floor {
 	front := (wheels["front_left"] + wheels["front_right"]) / 2
 	rear := (wheels["rear_left"] + wheels["rear_right"]) / 2
-	f := floor{a: rear, b: (front - rear) / c.wheelbase}
+	f := floor{a: rear, b: (front - rear) / c.wheelbase, fixture: fixture}
 	yf, yr := c.frontTrack/2, c.rearTrack/2
 	f.c = (yf*(wheels["front_left"]-wheels["front_right"]) + yr*(wheels["rear_left"]-wheels["rear_right"])) / (2 * (yf*yf + yr*yr))
-	x := c.wheelbase + c.frontOverhang + ahead
-	f.atBoard = fixture - (f.a + f.b*x)
 	return f
 }
 
@@ -99,11 +99,10 @@ type rig struct {
 
 // kit are the demo's instruments: standard uncertainties in mm or degrees, and the steps their scales are read in.
 var kit = map[string]struct{ uncertainty, pointing, step float64 }{
-	"laser": {0.8, 0.5, 0.1},
-	"tape":  {0.6, 0.7, 0.1},
+	"laser": {0.6, 0.4, 0.1},
+	"tape":  {0.4, 0.6, 0.1},
 	"rule":  {0.7, 0, 0.1},
 	"level": {0.04, 0, 0.01},
-	"gauge": {0.04, 0, 0.01},
 }
 
 // ask is one reading to be taken.
@@ -133,9 +132,9 @@ func (r *rig) truth(a ask) float64 {
 		}
 		return b.end(a.to).sub(from).long()
 	case "height":
-		return b.middle.z - r.floor.atBoard
+		return b.middle.z - r.floor.under(b.middle)
 	case "end-height":
-		return b.end(a.to).z - r.floor.atBoard
+		return b.end(a.to).z - r.floor.under(b.middle)
 	case "level":
 		return (b.roll + math.Atan(r.floor.c)) / degree
 	case "tilt":
@@ -148,10 +147,17 @@ func (r *rig) truth(a ask) float64 {
 	panic("demo: no quantity " + a.quantity)
 }
 
-// read is what the technician's instrument shows.
+// read is what the technician's instrument shows. An instrument in date errs within its limits, anywhere in them alike
+// (limits are √3 standard uncertainties away); a pointing errs less often the farther (triangular, √6 away): the usual
+// distributions of GUM (JCGM 100) 4.3.7 and 4.3.9.
 func (r *rig) read(a ask) float64 {
 	k := kit[a.instrument]
-	v := r.truth(a) + r.noise.NormFloat64()*math.Hypot(k.uncertainty, k.pointing)
+	even := func(limit float64) float64 { return (2*r.noise.Float64() - 1) * limit }
+	v := r.truth(a) + even(k.uncertainty*math.Sqrt(3))
+	if a.quantity == "span" { // its ends are pointed at
+		half := k.pointing * math.Sqrt(6) / 2
+		v += even(half) + even(half)
+	}
 	return math.Round(v/k.step) * k.step
 }
 

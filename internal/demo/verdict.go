@@ -15,12 +15,15 @@ type verdict struct {
 		DeviationUdeg  int64  `json:"deviation_udeg"`
 		ConformancePPM int64  `json:"conformance_ppm"`
 	} `json:"judged"`
-	Suspects []struct {
-		Reading       int   `json:"reading"`
-		LikelyErrorUM int64 `json:"likely_error_um"`
-	} `json:"suspects"`
-	Moves []move `json:"moves"`
-	Nudge []move `json:"nudge"`
+	Suspects []suspect `json:"suspects"`
+	Moves    []move    `json:"moves"`
+	Nudge    []move    `json:"nudge"`
+}
+
+// suspect is a reading that is likely wrong, by its place in the list of what stands.
+type suspect struct {
+	Reading       int   `json:"reading"`
+	LikelyErrorUM int64 `json:"likely_error_um"`
 }
 
 // move is one thing the verdict asks to be done, in the technician's words.
@@ -76,9 +79,9 @@ func (v verdict) where() string {
 		case "distance":
 			parts = append(parts, sided(j.DeviationUM, "far", "near"))
 		case "yaw":
-			side := "left end near"
+			side := "turned in left"
 			if j.DeviationUdeg < 0 {
-				side = "left end far"
+				side = "turned in right"
 			}
 			parts = append(parts, degrees(j.DeviationUdeg)+" "+side)
 		}

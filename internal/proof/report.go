@@ -107,13 +107,14 @@ func (r Report) String() string {
 		b.WriteString("  " + f.String() + "\n")
 	}
 	for _, s := range r.Streams {
-		fmt.Fprintf(&b, "%s %s: %s", s.Ref.Kind, s.Ref.ID, count(s.Entries, "entry holds", "entries hold"))
+		fmt.Fprintf(&b, "%s %s: ", s.Ref.Kind, s.Ref.ID)
 		switch {
 		case s.Entries == 0:
+			b.WriteString("no entry holds")
 		case s.Decided == s.Entries:
-			fmt.Fprintf(&b, ", decided again under rules %d", s.Rules)
+			b.WriteString(count(s.Entries, "entry", "entries") + " decided again")
 		default:
-			fmt.Fprintf(&b, ", hashes only: rules %d are not known here, so nothing was decided again", s.Rules)
+			fmt.Fprintf(&b, "%s by hash only: rules %d are not known here", count(s.Entries, "entry holds", "entries hold"), s.Rules)
 		}
 		b.WriteString(".\n")
 	}
