@@ -232,13 +232,20 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 	return Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends}, e, nil
 }
 
-// visible refuses whoever must not know of the stream, and commands to one that is not there yet.
+// visible refuses whoever must not know of the stream, and commands to one that is not there yet. Who may not open a
+// stream at all is told so whether or not there is one, and so does not learn which.
 func (l *line) visible(ctx context.Context, c *command) error {
+	opening := c.plain.Type == l.hub.cfg.Opening[l.ref.Kind]
+	if opening {
+		if err := access.Check(c.actor, stream.Own, l.ref.Kind, access.Open); err != nil {
+			return err
+		}
+	}
 	if l.fold.Seq == 0 {
-		if c.plain.Type != l.hub.cfg.Opening[l.ref.Kind] {
+		if !opening {
 			return access.NotHere()
 		}
-		return access.Check(c.actor, stream.Own, l.ref.Kind, access.Open)
+		return nil
 	}
 	relation, err := l.hub.relation(ctx, l.fold, c.actor)
 	if err != nil {

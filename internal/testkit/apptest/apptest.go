@@ -1,0 +1,330 @@
+// Package apptest serves the whole program to a test: the wiring of package app over a real PostgreSQL (package pgtest)
+// and a real listener, with an invented world in it: the shop and the desk of testdata/import, which have an agreement,
+// and a second shop that has nothing to do with either.
+//
+//	func TestMain(m *testing.M) { goleak.VerifyTestMain(apptest.Wrap(m)) }
+//
+//	func TestSomething(t *testing.T) {
+//		s := apptest.Start(t)
+//		got := s.As("tamsin@north.example").Get("/v1/me")
+//
+// The world is set up once, in the template that every test's database is a copy of. Servers may run side by side.
+package apptest
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/app"
+	"readback/internal/config"
+	"readback/internal/keyfile"
+	"readback/internal/stream"
+	"readback/internal/testkit/pgtest"
+	"readback/internal/token"
+)
+
+// Sign-in names of the world's people.
+const (
+	Technician      = "tamsin@north.example"
+	ShopOwner       = "odile@north.example"
+	Specialist      = "ines@desk.example"
+	DeskOwner       = "otto@desk.example"
+	OtherTechnician = "tamsin@south.example"
+	OtherOwner      = "odile@south.example"
+)
+
+// Version is what the servers say they are.
+const Version = "test"
+
+// Wrap returns a Runner that runs the tests with databases that have the world in them.
+func Wrap(m pgtest.Runner) pgtest.Runner { return pgtest.Wrap(keyed{m}, setUp) }
+
+// keyFile is the one of all tests of the process, made by keyed.
+var keyFile string
+
+// keyed runs tests with a place for the key file.
+type keyed struct{ tests pgtest.Runner }
+
+func (k keyed) Run() int {
+	dir, err := os.MkdirTemp("", "readback-apptest-*")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "apptest:", err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	keyFile = filepath.Join(dir, "keys")
+	return k.tests.Run()
+}
+
+// setUp makes the world in the template.
+func setUp(ctx context.Context, url string) error {
+	cfg := config.Config{DatabaseURL: url, KeyFile: keyFile}
+	if _, err := app.Migrate(ctx, cfg, ""); err != nil {
+		return err
+	}
+	docs, err := documents()
+	if err != nil {
+		return err
+	}
+	_, err = app.Init(ctx, cfg, slog.New(slog.DiscardHandler), docs)
+	return err
+}
+
+func documents() ([]app.Document, error) {
+	var docs []app.Document
+	for _, name := range []string{"shop.json", "desk.json"} {
+		raw, err := os.ReadFile(filepath.Join(Root(), "testdata", "import", name))
+		if err != nil {
+			return nil, err
+		}
+		docs = append(docs, app.Document{File: name, Raw: raw})
+	}
+	// The second shop: other ids, other names to sign in with, no agreement.
+	other := strings.NewReplacer("-0000000000", "-0000000001", "north.example", "south.example", "Workshop North", "Workshop South").
+		Replace(string(docs[0].Raw))
+	before, _, found := strings.Cut(other, `"agreements"`)
+	if !found {
+		return nil, errors.New("apptest: shop.json does not end with its agreements")
+	}
+	return append(docs, app.Document{File: "second shop", Raw: []byte(strings.TrimRight(before, ", \n") + "\n}\n")}), nil
+}
+
+// Root is the top of the checkout.
+func Root() string {
+	dir, err := os.Getwd()
+	if err != nil {
+		panic(err)
+	}
+	for dir != "/" {
+		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
+			return dir
+		}
+		dir = filepath.Dir(dir)
+	}
+	panic("apptest: not in a checkout")
+}
+
+// Server is the program, serving.
+type Server struct {
+	URL    string // without the last slash
+	Config config.Config
+
+	t      testing.TB
+	keys   *keyfile.Keys
+	people map[string]token.Access // by sign-in name; without an id
+	http   *http.Client
+	stop   context.CancelFunc
+	ended  chan error // holds one
+	said   error
+}
+
+// Start serves a copy of the world.
+func Start(t testing.TB) *Server {
+	t.Helper()
+	return Serve(t, config.Config{DatabaseURL: pgtest.Database(t), KeyFile: keyFile})
+}
+
+// Serve serves with the settings; the address is chosen here. The server is stopped after the test.
+func Serve(t testing.TB, cfg config.Config) *Server {
+	t.Helper()
+	cfg.Listen = "127.0.0.1:0"
+	if cfg.SignInLasts == 0 {
+		cfg.SignInLasts = time.Hour
+	}
+	s := &Server{t: t, Config: cfg, http: &http.Client{
+		Transport:     &http.Transport{DialContext: (&net.Dialer{}).DialContext},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+	s.run()
+	return s
+}
+
+func (s *Server) run() {
+	s.t.Helper()
+	ctx, stop := context.WithCancel(context.WithoutCancel(s.t.Context()))
+	s.stop, s.ended = stop, make(chan error, 1)
+	log := slog.New(slog.NewTextHandler(s.t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
+	at := make(chan string, 1)
+	go func() {
+		s.ended <- app.Serve(ctx, s.Config, log, Version, func(url string) { at <- url })
+	}()
+	select {
+	case url := <-at:
+		s.URL = strings.TrimSuffix(url, "/")
+	case err := <-s.ended:
+		require.NoError(s.t, err)
+		s.t.Fatal("apptest: the server ended before it began")
+	}
+	s.t.Cleanup(func() { require.NoError(s.t, s.Stop()) })
+	var err error
+	s.keys, err = keyfile.Open(s.Config.KeyFile)
+	require.NoError(s.t, err)
+}
+
+// Stop stops the server as a signal does, and returns what it ended with. It may be called again.
+func (s *Server) Stop() error {
+	if s.stop != nil {
+		s.stop()
+		s.said = <-s.ended
+		s.stop = nil
+		s.http.CloseIdleConnections()
+	}
+	return s.said
+}
+
+// Again serves the same database anew, at another address.
+func (s *Server) Again() *Server {
+	s.t.Helper()
+	require.NoError(s.t, s.Stop())
+	return Serve(s.t, s.Config)
+}
+
+// TrailKey is the verifier key of what the server signs.
+func (s *Server) TrailKey() string { return s.keys.VerifierKey() }
+
+// Signs is the private key of access tokens, for tests that forge some.
+func (s *Server) Signs() ed25519.PrivateKey { return s.keys.Tokens()[0] }
+
+// Tokens issues as the server does, at a time of the caller's choice.
+func (s *Server) Tokens(now time.Time, lasts time.Duration) *token.Tokens {
+	s.t.Helper()
+	tokens, err := token.New(token.Config{
+		Issuer: s.keys.Signer().Name(), Audience: "readback", Sign: s.Signs(), Lasts: lasts,
+		Now: func() time.Time { return now },
+	})
+	require.NoError(s.t, err)
+	return tokens
+}
+
+// As gives a person of the world a client with a token, without the cost of checking a password.
+func (s *Server) As(login string) *Client {
+	s.t.Helper()
+	who := s.Person(login)
+	text, access, err := s.Tokens(time.Now(), time.Hour).Issue(who.Org, who.Member)
+	require.NoError(s.t, err)
+	return &Client{Access: access, Token: text, Header: http.Header{"Authorization": {"Bearer " + text}}, s: s}
+}
+
+// Nobody is a client that has not signed in.
+func (s *Server) Nobody() *Client { return &Client{Header: http.Header{}, s: s} }
+
+// Person says who signs in with the name.
+func (s *Server) Person(login string) token.Access {
+	s.t.Helper()
+	if s.people == nil {
+		s.people = map[string]token.Access{}
+		rows, err := s.connect().Query(s.t.Context(), "select login, member::text, org::text from readback.account")
+		require.NoError(s.t, err)
+		for rows.Next() {
+			var login, member, org string
+			require.NoError(s.t, rows.Scan(&login, &member, &org))
+			s.people[login] = token.Access{Member: id(s.t, member), Org: id(s.t, org)}
+		}
+		require.NoError(s.t, rows.Err())
+	}
+	who, ok := s.people[login]
+	require.True(s.t, ok, login)
+	return who
+}
+
+func id(t testing.TB, text string) stream.ID {
+	t.Helper()
+	got, err := stream.ParseID("id", text)
+	require.NoError(t, err)
+	return got
+}
+
+// connect is a superuser's session, which lasts as long as the test.
+func (s *Server) connect() *pgx.Conn {
+	s.t.Helper()
+	conn, err := pgx.Connect(s.t.Context(), s.Config.DatabaseURL)
+	require.NoError(s.t, err)
+	s.t.Cleanup(func() { conn.Close(context.WithoutCancel(s.t.Context())) })
+	return conn
+}
+
+// Stored is everything that is in the database, as one text: two that are equal mean that nothing was written between.
+func (s *Server) Stored() string {
+	s.t.Helper()
+	conn := s.connect()
+	defer conn.Close(s.t.Context())
+	var all string
+	err := conn.QueryRow(s.t.Context(), `
+		select concat_ws(E'\n',
+			(select string_agg(e::text, E'\n' order by stream, seq) from readback.entry e),
+			(select string_agg(h::text, E'\n' order by stream) from readback.head h),
+			(select string_agg(r::text, E'\n' order by specialist) from readback.running r),
+			(select string_agg(k::text, E'\n' order by k::text) from readback.stream_key k),
+			(select string_agg(a::text, E'\n' order by member) from readback.account a))`).Scan(&all)
+	require.NoError(s.t, err)
+	return all
+}
+
+// Client asks over HTTP.
+type Client struct {
+	Access token.Access
+	Token  string
+	Header http.Header // of every request
+
+	s *Server
+}
+
+// With is a copy of the client that sends one more header, or none where value is empty.
+func (c *Client) With(name, value string) *Client {
+	next := *c
+	next.Header = c.Header.Clone()
+	next.Header.Del(name)
+	if value != "" {
+		next.Header.Set(name, value)
+	}
+	return &next
+}
+
+// Answer is what came back.
+type Answer struct {
+	Status int
+	Header http.Header
+	Body   string
+}
+
+// Ask sends one request. body may be empty.
+func (c *Client) Ask(method, path, body string) Answer {
+	c.s.t.Helper()
+	req, err := http.NewRequestWithContext(c.s.t.Context(), method, c.s.URL+path, strings.NewReader(body))
+	require.NoError(c.s.t, err)
+	for name, values := range c.Header {
+		req.Header[name] = values
+	}
+	got, err := c.s.http.Do(req)
+	require.NoError(c.s.t, err)
+	defer got.Body.Close()
+	raw, err := io.ReadAll(got.Body)
+	require.NoError(c.s.t, err)
+	return Answer{Status: got.StatusCode, Header: got.Header, Body: string(raw)}
+}
+
+// Get asks for a path.
+func (c *Client) Get(path string) Answer {
+	c.s.t.Helper()
+	return c.Ask(http.MethodGet, path, "")
+}
+
+// Post sends a JSON text.
+func (c *Client) Post(path, body string) Answer {
+	c.s.t.Helper()
+	return c.With("Content-Type", "application/json").Ask(http.MethodPost, path, body)
+}
