@@ -34,7 +34,7 @@ demo: build need-postgres ## the main job, end to end, in a few seconds (SEED=n 
 	bin/readback demo $(if $(SEED),--seed $(SEED))
 
 run: build need-postgres ## the demo world, served until you stop it
-	bin/readback run
+	bin/readback demo --world
 
 bench: need-go need-postgres ## run the benchmarks
 	$(GO) test -run '^$$' -bench . -benchmem -timeout 60m ./...

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"log/slog"
 	"os"
 
 	"readback/internal/demo"
@@ -13,12 +14,13 @@ var demoCommand = command{
 	long: "Starts a server of its own with a private cluster in a temporary state directory, plays one calibration from\n" +
 		"request to verified trail through the published interfaces, and removes both. Another seed gives other readings\n" +
 		"and the same story. It writes bundle.zip and bundle-changed.zip, a copy with one byte changed, to verify.\n" +
-		"With --world it sets the invented world up in a state directory and serves it until stopped.",
+		"With --world it sets the invented world up in a state directory of its own, serves it until stopped, and says\n" +
+		"where to go and how to sign in; the next time it is the same world.",
 	example: "readback demo --seed 7",
 	setup: func(c *call) func(context.Context, []string) error {
 		seed := c.flags.Uint64("seed", 1, "`N`: which readings are drawn")
 		dir := c.flags.String("out", "demo-out", "`DIR` for the bundles")
-		world := c.flags.String("world", "", "`STATE` directory to serve the invented world from, instead of the story")
+		world := c.flags.Bool("world", false, "serve the invented world instead of playing the story")
 		return func(ctx context.Context, args []string) error {
 			if len(args) > 0 {
 				return errUsage{"demo takes no arguments"}
@@ -27,8 +29,12 @@ var demoCommand = command{
 			if err != nil {
 				return err
 			}
-			if *world != "" {
-				return demo.Serve(ctx, demo.World{Exe: exe, State: *world, Listen: c.getenv("READBACK_LISTEN"), Out: c.Out, Log: c.Err})
+			if *world {
+				cfg, _, err := c.settings(slog.LevelWarn)
+				if err != nil {
+					return err
+				}
+				return demo.Serve(ctx, demo.World{Exe: exe, State: cfg.StateDir + "-demo", Listen: cfg.Listen, Out: c.Out, Log: c.Err})
 			}
 			_, err = demo.Play(ctx, demo.Options{Exe: exe, Seed: *seed, Out: c.Out, Dir: *dir})
 			return err

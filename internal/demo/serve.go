@@ -15,7 +15,7 @@ import (
 type World struct {
 	Exe    string
 	State  string    // state directory; the world is set up in it the first time
-	Listen string    // host:port; empty: the server's default
+	Listen string    // host:port
 	Out    io.Writer // where to go and the sign-ins
 	Log    io.Writer
 }
@@ -30,9 +30,6 @@ func Serve(ctx context.Context, o World) error {
 	}
 	w := newWorld()
 	s := &server{exe: o.Exe, state: o.State, addr: o.Listen}
-	if s.addr == "" {
-		s.addr = "127.0.0.1:8420"
-	}
 	mark := filepath.Join(o.State, worldFile)
 	if _, err := os.Stat(mark); errors.Is(err, os.ErrNotExist) {
 		files, err := w.write(o.State)
