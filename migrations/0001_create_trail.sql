@@ -102,7 +102,7 @@ comment on column head.stream is 'The stream.';
 comment on column head.kind is 'Kind of stream.';
 comment on column head.org is 'The organisation that owns the stream.';
 comment on column head.job is 'The job a calibration belongs to.';
-comment on column head.desk is 'The desk that claimed the calibration last.';
+comment on column head.desk is 'The desk that has claimed the calibration, as long as its claim stands.';
 comment on column head.phase is 'A calibration''s phase; open for other kinds.';
 comment on column head.queued_at is 'Waiting for a specialist since; null when not waiting.';
 comment on column head.seq is 'Number of the last entry.';

@@ -178,6 +178,7 @@ func TestRelationsAndRows(t *testing.T) {
 	require.Nil(t, Rules{}.Summary(w.state()).QueuedAt)
 	queued := w.state().Requested()
 	w.do(specialist, "return", `{"reason":"Shift end."}`)
+	require.Nil(t, Rules{}.Summary(w.state()).Desk, "the row goes on changing, and is no longer theirs to see")
 	require.Equal(t, queued, *Rules{}.Summary(w.state()).QueuedAt, "a return keeps the place in the queue")
 	w.fact(w.state().agreementKey(deskID), `{"desk":"`+deskID.String()+`","ended":true}`)
 	require.Equal(t, stream.Ended, relation(specialist))

@@ -133,7 +133,8 @@ type Row struct {
 	Turn     Turn   `json:"turn"`
 }
 
-// Summary is the row in lists. Its turn is as of the last entry.
+// Summary is the row in lists. Its turn is as of the last entry. It names the desk only as long as the claim stands: the row
+// goes on changing, and whoever gave the calibration back sees no more than was there until then.
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	row := Row{
@@ -149,12 +150,9 @@ func (Rules) Summary(state stream.State) stream.Summary {
 	if s.phase != Unopened {
 		sum.Job = &s.job
 	}
-	if n := len(s.desks); n > 0 {
-		last := s.desks[n-1]
-		if s.claim != nil {
-			last = s.claim.Desk
-		}
-		sum.Desk = &last
+	if s.claim != nil {
+		desk := s.claim.Desk
+		sum.Desk = &desk
 	}
 	if s.phase == Waiting {
 		sum.QueuedAt = &s.requested

@@ -26,7 +26,7 @@ type Lists interface {
 	// OfOrg gives one page of an organisation's streams of a kind, the one opened last first. before is the last of the page
 	// before, or nil.
 	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]Row, error)
-	// OfDesk gives one page of the calibrations that the desk has claimed or was the last to claim, in the same order.
+	// OfDesk gives one page of the calibrations that the desk has claimed, in the same order.
 	OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]Row, error)
 	// Waiting gives the calibrations that wait for a specialist of the desk, longest wait first: those of shops that have
 	// an agreement with it.

@@ -127,8 +127,7 @@ func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	})
 }
 
-// list gives the streams of one's own organisation, and the calibrations that it guides or guided, the one opened last
-// first.
+// list gives the streams of one's own organisation, and the calibrations that it has claimed, the one opened last first.
 func (s *Server) list(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
 	kind, err := kindOf(r)
 	if err != nil {

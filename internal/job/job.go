@@ -144,5 +144,5 @@ func (Rules) Key(state stream.State, _ stream.Command) (stream.Ref, error) {
 }
 
 func unknown(command string) error {
-	return fault.New(fault.UnknownType, fmt.Sprintf("A job knows no command %q.", command))
+	return fault.New(fault.UnknownType, fmt.Sprintf("A job knows no command %q.", command), fault.Field{Name: "type", Want: "a command of the job stream"})
 }

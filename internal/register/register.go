@@ -167,7 +167,7 @@ func (Rules) Key(state stream.State, _ stream.Command) (stream.Ref, error) {
 }
 
 func unknown(command string) error {
-	return fault.New(fault.UnknownType, fmt.Sprintf("A register knows no command %q.", command))
+	return fault.New(fault.UnknownType, fmt.Sprintf("A register knows no command %q.", command), fault.Field{Name: "type", Want: "a command of the register stream"})
 }
 
 // may finds the role acted under. An owner must be an active owner in this very register: that is known here, whoever
