@@ -227,7 +227,7 @@ func (s *Server) Person(login string) token.Access {
 	s.t.Helper()
 	if s.people == nil {
 		s.people = map[string]token.Access{}
-		rows, err := s.connect().Query(s.t.Context(), "select login, member::text, org::text from readback.account")
+		rows, err := s.SQL().Query(s.t.Context(), "select login, member::text, org::text from readback.account")
 		require.NoError(s.t, err)
 		for rows.Next() {
 			var login, member, org string
@@ -248,8 +248,8 @@ func id(t testing.TB, text string) stream.ID {
 	return got
 }
 
-// connect is a superuser's session, which lasts as long as the test.
-func (s *Server) connect() *pgx.Conn {
+// SQL is a superuser's session in the server's database. It lasts as long as the test.
+func (s *Server) SQL() *pgx.Conn {
 	s.t.Helper()
 	conn, err := pgx.Connect(s.t.Context(), s.Config.DatabaseURL)
 	require.NoError(s.t, err)
@@ -260,7 +260,7 @@ func (s *Server) connect() *pgx.Conn {
 // Stored is everything that is in the database, as one text: two that are equal mean that nothing was written between.
 func (s *Server) Stored() string {
 	s.t.Helper()
-	conn := s.connect()
+	conn := s.SQL()
 	defer conn.Close(s.t.Context())
 	var all string
 	err := conn.QueryRow(s.t.Context(), `
