@@ -119,7 +119,7 @@ func (s *story) firstPlacement(ctx context.Context) error {
 			return err
 		}
 	}
-	s.say("sum", "%s: %s", v.Verdict, v.where())
+	s.say("check", "%s: %s, off the thrust line", v.Verdict, v.where())
 	if v.Verdict != "adjust" {
 		return fmt.Errorf("a board squared to the centreline is %s", v.Verdict)
 	}
@@ -186,7 +186,7 @@ func (s *story) better(ctx context.Context) error {
 		return fmt.Errorf("a misread tape went through: %s", v.Verdict)
 	}
 	for _, one := range v.Suspects {
-		s.say("sum", "remeasure: suspect %s, %s", asks()[one.Reading], sided(one.LikelyErrorUM, "too long", "too short"))
+		s.say("check", "remeasure: suspect %s, %s", asks()[one.Reading], sided(one.LikelyErrorUM, "too long", "too short"))
 	}
 	if !slices.ContainsFunc(v.Suspects, func(one suspect) bool { return asks()[one.Reading] == victim }) {
 		return fmt.Errorf("the misread tape is not among the suspects")

@@ -145,7 +145,7 @@ func (s *story) act(ctx context.Context, v verdict, known int) error {
 			return err
 		}
 	}
-	s.say("sum", "within: %s; conformance %.1f %%", v.where(), v.least())
+	s.say("check", "within: %s (%s conform)", v.where(), v.least())
 	return nil
 }
 
@@ -207,8 +207,8 @@ func (s *story) instruct(ctx context.Context, data map[string]any, slip bool) er
 	}
 	if d.Says.Position != "" {
 		back["position"], back["value_um"], back["side"] = d.Says.Position, *d.Says.ValueUM, d.Says.Side
-		what = fmt.Sprintf("position %s: %s vehicle %s of the line, %s %s from here",
-			d.Says.Position, mm(*d.Says.ValueUM), d.Says.Side, mm(d.Says.FromHere.UM), d.Says.FromHere.To)
+		what = fmt.Sprintf("position %s: %s to vehicle %s, %s %s of here",
+			d.Says.Position, short(*d.Says.ValueUM), d.Says.Side, short(d.Says.FromHere.UM), d.Says.FromHere.To)
 	}
 	s.say("desk", "%s. Read back.", what)
 	if slip {
@@ -324,7 +324,7 @@ func (s *story) close(ctx context.Context) error {
 		if round == 0 {
 			s.extra++
 		}
-		s.say("sum", "closing readings: %s; takes them again", d.Closing.Verdict)
+		s.say("check", "closing readings: %s; takes them again", d.Closing.Verdict)
 	}
 	return fmt.Errorf("closing readings do not hold after %d rounds", mostRounds)
 }

@@ -79,23 +79,26 @@ func (v verdict) where() string {
 		case "distance":
 			parts = append(parts, sided(j.DeviationUM, "far", "near"))
 		case "yaw":
-			side := "turned in left"
+			end := "left"
 			if j.DeviationUdeg < 0 {
-				side = "turned in right"
+				end = "right"
 			}
-			parts = append(parts, degrees(j.DeviationUdeg)+" "+side)
+			parts = append(parts, end+" end near "+degrees(j.DeviationUdeg))
 		}
 	}
 	return strings.Join(parts, ", ")
 }
 
-// least is the smallest conformance probability of all judged quantities, in percent.
-func (v verdict) least() float64 {
+// least is the smallest conformance probability of all judged quantities, in percent; nothing measured is certain.
+func (v verdict) least() string {
 	least := int64(1_000_000)
 	for _, j := range v.Judged {
 		least = min(least, j.ConformancePPM)
 	}
-	return float64(least) / 1e4
+	if least > 999_000 {
+		return "> 99.9 %"
+	}
+	return fmt.Sprintf("%.1f %%", float64(least)/1e4)
 }
 
 func readVerdict(decided json.RawMessage) (verdict, error) {
