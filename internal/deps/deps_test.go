@@ -65,6 +65,7 @@ var layers = map[string]layer{
 	"cmd/readback":    edge,
 
 	"internal/deps":              edge,
+	"internal/faults":            edge,
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/apptest":   edge,
 	"internal/testkit/memstore":  edge,
