@@ -81,7 +81,7 @@ func (a *App) open(ctx context.Context) (err error) {
 
 func (a *App) openKeys(ctx context.Context) (*keyfile.Keys, error) {
 	path := a.cfg.KeyFile
-	keys, err := keyfile.Open(path)
+	keys, err := openKeyFile(path)
 	if !errors.Is(err, fs.ErrNotExist) {
 		return keys, err
 	}
@@ -101,13 +101,22 @@ func (a *App) openKeys(ctx context.Context) (*keyfile.Keys, error) {
 	}
 	err = keyfile.Create(path, keys)
 	if errors.Is(err, fs.ErrExist) { // another process was faster
-		return keyfile.Open(path)
+		return openKeyFile(path)
 	}
 	if err != nil {
 		return nil, err
 	}
 	a.log.InfoContext(ctx, "key file made: keep a copy apart from the database", slog.String("path", path))
 	return keys, nil
+}
+
+// openKeyFile opens the key file. That it is not there is fs.ErrNotExist; that it is not usable, a setting to mend.
+func openKeyFile(path string) (*keyfile.Keys, error) {
+	keys, err := keyfile.Open(path)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, fault.New(fault.InvalidInput, "The key file cannot be used.").Because(err)
+	}
+	return keys, err
 }
 
 // Close takes everything down, each part within its patience.

@@ -51,9 +51,9 @@ func TestInitAgain(t *testing.T) {
 		"a bay with another name": {[]string{strings.Replace(shop, `"Bay 1"`, `"Bay one"`, 1)}, fault.AlreadyThere, "a.json"},
 		"a bay less": {[]string{strings.Replace(shop, `,
     {"name": "Bay 2"}`, "", 1)}, fault.AlreadyThere, "01940000-0000-7000-8000-0000000000a0 is there already"},
-		"a fault in the second document":  {[]string{third, strings.Replace(shop, `"due": "2099-12-31"`, `"due": "soon"`, 1)}, fault.InvalidInput, "b.json: The input is not usable as it stands.: instruments[0].due"},
+		"a fault in the second document":  {[]string{third, strings.Replace(shop, `"due": "2099-12-31"`, `"due": "soon"`, 1)}, fault.InvalidInput, "b.json: The input is not usable as it stands: instruments[0].due"},
 		"a password too short":            {[]string{strings.Replace(third, "demo desk owner", "short", 1)}, fault.InvalidInput, "members[1].sign_in.password"},
-		"a name to sign in with twice":    {[]string{third, strings.NewReplacer("-0000000002", "-0000000003", "otto@third", "OTTO@third", "ines@third", "ines@fourth").Replace(third)}, fault.InvalidInput, "b.json: The input is not usable as it stands.: members[1].sign_in.login"},
+		"a name to sign in with twice":    {[]string{third, strings.NewReplacer("-0000000002", "-0000000003", "otto@third", "OTTO@third", "ines@third", "ines@fourth").Replace(third)}, fault.InvalidInput, "b.json: The input is not usable as it stands: members[1].sign_in.login"},
 		"somebody's name to sign in with": {[]string{strings.Replace(third, "otto@third.example", "Otto@desk.example", 1)}, fault.AlreadyThere, "members[1].sign_in.login"},
 		"a name with a space":             {[]string{strings.Replace(third, "otto@third.example", "otto third", 1)}, fault.InvalidInput, "members[1].sign_in.login"},
 	} {

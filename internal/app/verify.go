@@ -10,7 +10,6 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"readback/internal/config"
-	"readback/internal/keyfile"
 	"readback/internal/postgres"
 	"readback/internal/proof"
 	"readback/internal/stream"
@@ -42,7 +41,7 @@ func VerifyDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (r
 	}
 	defer func() { err = errors.Join(err, db.Close(context.WithoutCancel(ctx))) }()
 	options := ProofOptions(nil)
-	keys, err := keyfile.Open(cfg.KeyFile)
+	keys, err := openKeyFile(cfg.KeyFile)
 	switch {
 	case err == nil:
 		options.Key = func(id stream.ID) (trail.Key, bool) {

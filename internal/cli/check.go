@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 
 	"readback/internal/fault"
@@ -62,7 +63,7 @@ func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(c
 				}
 				continue
 			}
-			fmt.Fprintf(c.Err, "readback %s: %s: %s\n", name, file, say(err))
+			fmt.Fprintf(c.Err, "readback %s: %s\n", name, say(where(file, err)))
 			worst = max(worst, caseStatus(err))
 		}
 		if worst > 0 {
@@ -70,6 +71,18 @@ func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(c
 		}
 		return nil
 	}
+}
+
+// where names the file in front of what is wrong with it, unless that says so itself.
+func where(file string, err error) error {
+	var path *fs.PathError
+	switch {
+	case errors.As(err, &path):
+		return err
+	case file == "-":
+		file = "standard input"
+	}
+	return fmt.Errorf("%s: %w", file, err)
 }
 
 // caseStatus is 2 for whatever the user can mend in a case file, an unreadable one included.
@@ -96,7 +109,7 @@ func oneCase(c *call, file string, do func(placement.Case) (any, error)) (any, e
 		return nil, err
 	}
 	if len(raw) > maxCase {
-		return nil, fault.New(fault.TooLarge, "A case file is at most 4 MiB.")
+		return nil, fault.New(fault.TooLarge, fmt.Sprintf("A case file is at most %d MiB.", maxCase>>20))
 	}
 	cs, err := placement.DecodeCase(raw)
 	if err != nil {

@@ -97,6 +97,13 @@ var migrateCommand = command{
 	},
 }
 
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
 // many is a flag that may be given several times.
 type many []string
 
@@ -158,7 +165,8 @@ var initCommand = command{
 					fmt.Fprintf(c.Out, "%s %q (%s) was set up before; nothing to do\n", o.Sort, o.Name, o.ID)
 					continue
 				}
-				fmt.Fprintf(c.Out, "set up %s %q (%s): %d entries, %d accounts\n", o.Sort, o.Name, o.ID, o.Entries, o.Accounts)
+				fmt.Fprintf(c.Out, "set up %s %q (%s): %s, %s\n", o.Sort, o.Name, o.ID,
+					count(o.Entries, "entry", "entries"), count(o.Accounts, "account", "accounts"))
 			}
 			return err
 		}

@@ -75,11 +75,15 @@ func (c *call) verify(ctx context.Context, args []string, keyFile string) (proof
 		return proof.Report{}, errUsage{err.Error()}
 	}
 	if info.Size() > maxBundle {
-		return proof.Report{}, fault.New(fault.TooLarge, "A bundle is at most 256 MiB.")
+		return proof.Report{}, fmt.Errorf("%s: %w", args[0], fault.New(fault.TooLarge, fmt.Sprintf("A bundle is at most %d MiB.", maxBundle>>20)))
 	}
 	data, err := os.ReadFile(args[0])
 	if err != nil {
 		return proof.Report{}, errUsage{err.Error()}
 	}
-	return proof.Bundle(data, app.ProofOptions(trusted))
+	report, err := proof.Bundle(data, app.ProofOptions(trusted))
+	if err != nil {
+		return proof.Report{}, fmt.Errorf("%s: %w", args[0], err)
+	}
+	return report, nil
 }

@@ -62,10 +62,14 @@ func (e *Error) Unwrap() error { return e.cause }
 
 func (e *Error) Error() string {
 	var b strings.Builder
-	b.WriteString(e.Detail)
-	if e.Detail == "" {
-		b.WriteString(e.Title())
+	detail := e.Detail
+	if detail == "" {
+		detail = e.Title()
 	}
+	if len(e.Fields) > 0 {
+		detail = strings.TrimSuffix(detail, ".")
+	}
+	b.WriteString(detail)
 	for i, f := range e.Fields {
 		if i == 0 {
 			b.WriteString(": ")

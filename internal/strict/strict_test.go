@@ -146,5 +146,5 @@ func ExampleRead() {
 	o.Enum("side", "ahead", "behind")
 	fmt.Println(o.Close())
 	// Output:
-	// The input is not usable as it stands.: setup.distance_mm: a number above 0 and up to 20000 mm; setup.side: missing: one of ahead, behind; setup.sides: no such key: leave it out
+	// The input is not usable as it stands: setup.distance_mm: a number above 0 and up to 20000 mm; setup.side: missing: one of ahead, behind; setup.sides: no such key: leave it out
 }
