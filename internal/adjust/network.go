@@ -2,7 +2,11 @@
 // each reading is checked by the others.
 //
 // The unknowns may have priors: a standard deviation about their start. Gauss-Newton steps, each solved by Householder
-// reflections of the weighted Jacobian stacked on the priors, run until every step is below a fraction of its prior.
+// reflections of the weighted Jacobian stacked on the priors, run until every step is below a fraction of its prior and
+// can lessen the misfit no more. A step after which readings and priors together fit worse is halved until they do not.
+// An estimation that does not end so is not settled, and its numbers mean nothing. One that does is a least misfit near
+// its start; there may be a lesser one elsewhere, where readings are few or the start is far off.
+//
 // The covariance comes from the stated uncertainties and is not rescaled by the fit.
 //
 // Signs: a residual is value minus prediction, so the residual of a reading that is too large is positive. Units are
@@ -39,7 +43,7 @@ type Network struct {
 	Observations []Observation
 	Model        Model
 	Within       float64 // a step below this part of its prior ends the estimation; default 1e-9
-	MostSteps    int     // default 50
+	MostSteps    int     // default 50; a halved step counts as one more
 }
 
 // DefaultWithin and DefaultMostSteps end the estimation where the network does not say otherwise.

@@ -2,6 +2,10 @@ package adjust
 
 import "math"
 
+// leastFall is the part of the misfit, or of 1 where that is less, that the last step may still take off: without this,
+// steps of unknowns that have shrunk to nothing would look small.
+const leastFall = 1e-8
+
 // Solver solves networks. The zero value is ready.
 type Solver struct {
 	rows  []float64 // weighted Jacobian in units of the priors, row-major
@@ -11,6 +15,8 @@ type Solver struct {
 	step  []float64
 	scale []float64 // the unit of each unknown: its prior
 	held  []float64 // predictions
+	from  []float64 // the estimates before the last step
+	move  []float64 // that step, in the unknowns' units
 }
 
 // Solve adjusts the network and appraises every reading.
@@ -52,21 +58,34 @@ func (w *Solver) Estimate(dst *Solution, net *Network, without int) {
 		most = DefaultMostSteps
 	}
 	dst.Settled = false
+	noise, misfit, largest := rounding(net), 0.0, 0.0
 	for dst.Steps = 1; dst.Steps <= most; dst.Steps++ {
 		w.linearise(dst, net, without)
+		now := squares(w.right) + squares(w.step)
+		if better := now <= misfit+noise*(noise+2*math.Sqrt(misfit)); dst.Steps > 1 && !better {
+			if largest /= 2; largest < within {
+				break // the misfit falls along the step by its slope and rises by its values: the model breaks here
+			}
+			w.retreat(dst.X)
+			continue
+		}
+		misfit = now
 		reflect(w.upper, w.step, w.cols, w.right, n, m)
+		fall := squares(w.step) // by which the step would lessen the misfit if the model were linear
 		if !substitute(w.upper, w.step, n) {
 			break
 		}
-		largest := 0.0
+		copy(w.from, dst.X)
+		largest = 0
 		for i, s := range w.step {
-			dst.X[i] += s * w.scale[i]
+			w.move[i] = s * w.scale[i]
+			dst.X[i] += w.move[i]
 			largest = max(largest, math.Abs(s))
 		}
 		if math.IsNaN(largest) || math.IsInf(largest, 0) {
 			break
 		}
-		if largest < within {
+		if largest < within && fall <= leastFall*max(1, misfit) {
 			dst.Settled = true
 			break
 		}
@@ -95,6 +114,33 @@ func (w *Solver) Estimate(dst *Solution, net *Network, without int) {
 	if math.IsNaN(dst.ChiSquare) || math.IsInf(dst.ChiSquare, 0) {
 		dst.Settled = false
 	}
+}
+
+// retreat halves the last step.
+func (w *Solver) retreat(x []float64) {
+	for i := range x {
+		w.move[i] /= 2
+		x[i] = w.from[i] + w.move[i]
+	}
+}
+
+// rounding is about what rounding may change the root of the misfit by: a rise so small is none.
+func rounding(net *Network) float64 {
+	const digits = 1e-14 // some 50 roundings of a float64 between the unknowns and a prediction
+	var sum float64
+	for _, o := range net.Observations {
+		v := o.Value / o.Uncertainty
+		sum += v * v
+	}
+	return digits * math.Sqrt(sum)
+}
+
+func squares(v []float64) float64 {
+	var sum float64
+	for _, x := range v {
+		sum += x * x
+	}
+	return sum
 }
 
 func (w *Solver) scales(net *Network) {
@@ -262,6 +308,8 @@ func (w *Solver) size(n, m int) {
 	w.step = resize(w.step, n)
 	w.scale = resize(w.scale, n)
 	w.held = resize(w.held, m)
+	w.from = resize(w.from, n)
+	w.move = resize(w.move, n)
 }
 
 func (s *Solution) size(n, m int) {
