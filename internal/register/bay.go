@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 
+	"readback/internal/fault"
 	"readback/internal/placement"
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -55,10 +56,44 @@ func (in intake) size() *Size {
 	return nil
 }
 
-func (s *State) checkBay(g given[newBay]) error { return s.taken(g.data.ID) }
+func (s *State) checkBay(g given[newBay]) error {
+	if err := s.taken(g.data.ID); err != nil {
+		return err
+	}
+	return nameFree(s.bays, g.data.Name, g.data.ID, "name", theBay)
+}
 
 func (s *State) addBay(d newBay) error {
 	s.bays = s.bays.with(d.ID, Bay{ID: d.ID, Name: d.Name, Size: d.Size, Active: true}, s.seq)
+	return nil
+}
+
+type bayChange struct {
+	ID   stream.ID `json:"id"`
+	Name *string   `json:"name,omitempty"`
+	Size *Size     `json:"size_um,omitempty"`
+}
+
+func readBayChange(in intake) bayChange {
+	d := bayChange{ID: in.id("id"), Name: in.maybe("name", 60), Size: in.size()}
+	in.some("name", "size_um")
+	return d
+}
+
+func (d bayChange) of(b Bay) Bay {
+	b.Name = or(d.Name, b.Name)
+	if d.Size != nil {
+		b.Size = d.Size
+	}
+	return b
+}
+
+func (s *State) checkBayChange(g given[bayChange]) error {
+	return changeable(s.bays, g.data.ID, "name", theBay, g.data.of)
+}
+
+func (s *State) changeBay(d bayChange) error {
+	s.bays = s.bays.with(d.ID, d.of(s.bays[d.ID].value), s.seq)
 	return nil
 }
 
@@ -83,12 +118,8 @@ func surveyOf(in intake) survey {
 }
 
 func (s *State) checkSurvey(g given[survey]) error {
-	b, ok := s.bays[g.data.Bay]
-	switch {
-	case !ok:
-		return missing("bay", "bay")
-	case !b.value.Active:
-		return gone("bay", "bay")
+	if err := known(s.bays, g.data.Bay, "bay", theBay); err != nil {
+		return err
 	}
 	return notYet("surveyed", g.data.Surveyed, g.now)
 }
@@ -96,6 +127,30 @@ func (s *State) checkSurvey(g given[survey]) error {
 func (s *State) surveyBay(d survey) error {
 	b := s.bays[d.Bay].value
 	b.Floor, b.Surveyed, b.Expires = d.Floor, d.Surveyed, d.Expires
+	s.bays = s.bays.with(d.Bay, b, s.seq)
+	return nil
+}
+
+type unsurvey struct {
+	Bay stream.ID `json:"bay"`
+}
+
+func readUnsurvey(in intake) unsurvey { return unsurvey{Bay: in.id("bay")} }
+
+func (s *State) checkUnsurvey(g given[unsurvey]) error {
+	if err := known(s.bays, g.data.Bay, "bay", theBay); err != nil {
+		return err
+	}
+	if s.bays[g.data.Bay].value.Floor == nil {
+		return fault.New(fault.WrongPhase, "The floor of this bay is not surveyed.", fault.Field{Name: "data.bay", Want: "a bay with a floor survey"})
+	}
+	return nil
+}
+
+// withdrawSurvey is for a floor that is not as it was surveyed any more, and not surveyed anew yet.
+func (s *State) withdrawSurvey(d unsurvey) error {
+	b := s.bays[d.Bay].value
+	b.Floor, b.Surveyed, b.Expires = nil, "", ""
 	s.bays = s.bays.with(d.Bay, b, s.seq)
 	return nil
 }

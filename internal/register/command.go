@@ -31,14 +31,26 @@ var commands = map[string]command{
 		entry: "organisation-opened", opens: true,
 		read: erase(readOrganisation), apply: applying((*State).openOrganisation),
 	},
+	"change-organisation": {
+		entry: "organisation-changed", stale: []string{"organisation-changed"},
+		read: erase(readOrganisationChange), check: checking((*State).checkOrganisationChange), apply: applying((*State).changeOrganisation),
+	},
 
 	"add-member": {
 		entry: "member-added", seal: []string{"name"},
 		read: erase(readMember), check: checking((*State).checkMember), apply: applying((*State).addMember),
 	},
+	"change-member": {
+		entry: "member-changed", seal: []string{"name"}, stale: []string{"member-changed", "member-retired"},
+		read: erase(readMemberChange), check: checking((*State).checkMemberChange), apply: applying((*State).changeMember),
+	},
 	"grant-competence": {
-		entry: "competence-granted", stale: []string{"competence-granted", "member-retired"},
+		entry: "competence-granted", stale: []string{"competence-granted", "competence-revoked", "member-retired"},
 		read: erase(readCompetence), check: checking((*State).checkCompetence), apply: applying((*State).grantCompetence),
+	},
+	"revoke-competence": {
+		entry: "competence-revoked", stale: []string{"competence-granted", "competence-revoked", "member-retired"},
+		read: erase(readRevocation), check: checking((*State).checkRevocation), apply: applying((*State).revokeCompetence),
 	},
 	"retire-member": {
 		entry: "member-retired", stale: []string{"member-retired"},
@@ -58,14 +70,26 @@ var commands = map[string]command{
 		entry: "bay-added",
 		read:  erase(readBay), check: checking((*State).checkBay), apply: applying((*State).addBay),
 	},
+	"change-bay": {
+		entry: "bay-changed", stale: []string{"bay-changed", "retired"},
+		read: erase(readBayChange), check: checking((*State).checkBayChange), apply: applying((*State).changeBay),
+	},
 	"survey-bay": {
-		entry: "bay-surveyed", stale: []string{"bay-surveyed", "retired"},
+		entry: "bay-surveyed", stale: []string{"bay-surveyed", "survey-withdrawn", "retired"},
 		read: erase(readSurvey), check: checking((*State).checkSurvey), apply: applying((*State).surveyBay),
+	},
+	"withdraw-survey": {
+		entry: "survey-withdrawn", stale: []string{"bay-surveyed", "survey-withdrawn", "retired"},
+		read: erase(readUnsurvey), check: checking((*State).checkUnsurvey), apply: applying((*State).withdrawSurvey),
 	},
 
 	"add-instrument": {
 		entry: "instrument-added",
 		read:  erase(readInstrument), check: checking((*State).checkInstrument), apply: applying((*State).addInstrument),
+	},
+	"change-instrument": {
+		entry: "instrument-changed", stale: []string{"instrument-changed", "retired"},
+		read: erase(readInstrumentChange), check: checking((*State).checkInstrumentChange), apply: applying((*State).changeInstrument),
 	},
 	"renew-instrument": {
 		entry: "instrument-renewed", stale: []string{"instrument-renewed", "retired"},
@@ -76,10 +100,18 @@ var commands = map[string]command{
 		entry: "fixture-added",
 		read:  erase(readFixture), check: checking((*State).checkFixture), apply: applying((*State).addFixture),
 	},
+	"change-fixture": {
+		entry: "fixture-changed", stale: []string{"fixture-changed", "retired"},
+		read: erase(readFixtureChange), check: checking((*State).checkFixtureChange), apply: applying((*State).changeFixture),
+	},
 
 	"add-dimensions": {
 		entry: "dimensions-added",
 		read:  erase(readDimensions), check: checking((*State).checkDimensions), apply: applying((*State).addDimensions),
+	},
+	"change-dimensions": {
+		entry: "dimensions-changed", stale: []string{"dimensions-changed", "retired"},
+		read: erase(readDimensionsChange), check: checking((*State).checkDimensionsChange), apply: applying((*State).changeDimensions),
 	},
 
 	"retire": {

@@ -40,10 +40,52 @@ func decodeSheet(raw json.RawMessage, path string) (placement.Vehicle, error) {
 	return v, err
 }
 
-func (s *State) checkDimensions(g given[newDimensions]) error { return s.taken(g.data.ID) }
+func (s *State) checkDimensions(g given[newDimensions]) error {
+	if err := s.taken(g.data.ID); err != nil {
+		return err
+	}
+	return nameFree(s.dimensions, g.data.Type, g.data.ID, "type", theSheet)
+}
 
 func (s *State) addDimensions(d newDimensions) error {
 	sheet := Dimensions{ID: d.ID, Type: d.Type, Vehicle: d.Vehicle, Source: d.Source, Active: true}
 	s.dimensions = s.dimensions.with(d.ID, sheet, s.seq)
+	return nil
+}
+
+type dimensionsChange struct {
+	ID      stream.ID       `json:"id"`
+	Type    *string         `json:"type,omitempty"`
+	Vehicle json.RawMessage `json:"vehicle,omitempty"`
+	Source  *string         `json:"source,omitempty"`
+}
+
+// readDimensionsChange reads a new measurement, which says what it was taken from, or another name of the type of car. A
+// source alone is none: it would put what was measured before on another footing.
+func readDimensionsChange(in intake) dimensionsChange {
+	d := dimensionsChange{ID: in.id("id"), Type: in.maybe("type", 80)}
+	if in.Has("vehicle") || in.Has("source") {
+		d.Vehicle = measured(in, "vehicle", decodeSheet)
+		source := in.String("source", 200)
+		d.Source = &source
+	}
+	in.some("vehicle", "source", "type")
+	return d
+}
+
+func (d dimensionsChange) of(sheet Dimensions) Dimensions {
+	sheet.Type, sheet.Source = or(d.Type, sheet.Type), or(d.Source, sheet.Source)
+	if d.Vehicle != nil {
+		sheet.Vehicle = d.Vehicle
+	}
+	return sheet
+}
+
+func (s *State) checkDimensionsChange(g given[dimensionsChange]) error {
+	return changeable(s.dimensions, g.data.ID, "type", theSheet, g.data.of)
+}
+
+func (s *State) changeDimensions(d dimensionsChange) error {
+	s.dimensions = s.dimensions.with(d.ID, d.of(s.dimensions[d.ID].value), s.seq)
 	return nil
 }

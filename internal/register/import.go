@@ -32,8 +32,8 @@ type SignIn struct {
 
 // The most of each that one document may list.
 const (
-	mostMembers = 500
-	mostThings  = 1000
+	mostMembers = 5_000 // those who left included
+	mostThings  = 10_000
 )
 
 // Format is the value of "format" in an import document: its kind and version.
@@ -51,27 +51,23 @@ func Import(raw []byte, newID func() stream.ID) (Imported, error) {
 	b.out.Organisation = org.newcomer()
 	b.taken[b.out.Organisation] = true
 	b.add("open-organisation", readOrganisation(org))
-	for _, each := range o.OptObjects("members", 0, mostMembers) {
-		b.member(doc.in(each))
-	}
-	for _, each := range o.OptObjects("bays", 0, mostThings) {
-		b.bay(doc.in(each))
-	}
-	for _, each := range o.OptObjects("instruments", 0, mostThings) {
-		i := readInstrument(doc.in(each))
-		b.once(doc.in(each), i.ID)
+	b.members(o.OptObjects("members", 0, mostMembers), doc)
+	b.things(o.OptObjects("bays", 0, mostThings), doc, theBay, "name", b.bay)
+	b.things(o.OptObjects("instruments", 0, mostThings), doc, theInstrument, "name", func(in intake) (stream.ID, string) {
+		i := readInstrument(in)
 		b.add("add-instrument", i)
-	}
-	for _, each := range o.OptObjects("fixtures", 0, mostThings) {
-		f := readFixture(doc.in(each))
-		b.once(doc.in(each), f.ID)
+		return i.ID, i.Name
+	})
+	b.things(o.OptObjects("fixtures", 0, mostThings), doc, theFixture, "name", func(in intake) (stream.ID, string) {
+		f := readFixture(in)
 		b.add("add-fixture", f)
-	}
-	for _, each := range o.OptObjects("dimensions", 0, mostThings) {
-		d := readDimensions(doc.in(each))
-		b.once(doc.in(each), d.ID)
+		return f.ID, f.Name
+	})
+	b.things(o.OptObjects("dimensions", 0, mostThings), doc, theDimensions, "type", func(in intake) (stream.ID, string) {
+		d := readDimensions(in)
 		b.add("add-dimensions", d)
-	}
+		return d.ID, d.Type
+	})
 	b.agreements(o, doc)
 	if err := o.Close(); err != nil {
 		return Imported{}, err
@@ -113,7 +109,63 @@ func (b *builder) once(in intake, id stream.ID) {
 	b.taken[id] = true
 }
 
-func (b *builder) member(in intake) {
+// things reads the things of one kind; read gives the command that adds one, and its id and name. Those retired come
+// first: then their names are free for those in use.
+func (b *builder) things(list []*strict.Object, doc intake, kind, nameKey string, read func(intake) (stream.ID, string)) {
+	retired := make([]bool, len(list))
+	for i, o := range list {
+		retired[i] = o.OptBool("retired", false)
+	}
+	names := map[string]bool{} // as spoken, of those in use
+	for _, pass := range []bool{true, false} {
+		for i, o := range list {
+			if retired[i] != pass {
+				continue
+			}
+			id, name := read(doc.in(o))
+			b.once(doc.in(o), id)
+			switch {
+			case retired[i]:
+				b.add("retire", retirement{Kind: kind, ID: id})
+			case name != "" && names[spoken(name)]:
+				o.Reject(nameKey, "one that nothing else of this list has that is in use")
+			}
+			if !retired[i] {
+				names[spoken(name)] = true
+			}
+		}
+	}
+}
+
+// members reads the people. Those retired leave when everyone is there: the last owner could not.
+func (b *builder) members(list []*strict.Object, doc intake) {
+	var left []leaver
+	var formerOwner *strict.Object
+	owned := false
+	for _, each := range list {
+		m := b.member(doc.in(each))
+		owns := slices.Contains(m.Roles, stream.Owner)
+		if !each.OptBool("retired", false) {
+			owned = owned || owns
+			continue
+		}
+		left = append(left, leaver{m.ID})
+		if owns {
+			formerOwner = each
+		}
+		if each.Has("sign_in") {
+			each.Reject("sign_in", "leave it out: who is retired does not sign in")
+		}
+	}
+	if formerOwner != nil && !owned {
+		formerOwner.Reject("retired", "another owner who is not retired: the last one stays")
+	}
+	for _, m := range left {
+		b.add("retire-member", m)
+	}
+}
+
+func (b *builder) member(in intake) newMember {
 	m := readMember(in)
 	b.once(in, m.ID)
 	b.add("add-member", m)
@@ -128,17 +180,18 @@ func (b *builder) member(in intake) {
 		b.logins[s.Login] = true
 		b.out.SignIns = append(b.out.SignIns, s)
 	}
+	return m
 }
 
-func (b *builder) bay(in intake) {
+func (b *builder) bay(in intake) (stream.ID, string) {
 	bay := readBay(in)
-	b.once(in, bay.ID)
 	b.add("add-bay", bay)
 	if slices.ContainsFunc([]string{"floor", "surveyed", "expires"}, in.Has) {
 		v := surveyOf(in)
 		v.Bay = bay.ID
 		b.add("survey-bay", v)
 	}
+	return bay.ID, bay.Name
 }
 
 func (b *builder) agreements(o *strict.Object, doc intake) {
@@ -150,5 +203,8 @@ func (b *builder) agreements(o *strict.Object, doc intake) {
 		}
 		desks[a.Desk] = true
 		b.out.Agreements = append(b.out.Agreements, b.command("make-agreement", a))
+		if each.OptBool("ended", false) {
+			b.out.Agreements = append(b.out.Agreements, b.command("end-agreement", a))
+		}
 	}
 }

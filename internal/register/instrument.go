@@ -52,12 +52,48 @@ func (s *State) checkInstrument(g given[newInstrument]) error {
 	if err := s.taken(g.data.ID); err != nil {
 		return err
 	}
+	if err := nameFree(s.instruments, g.data.Name, g.data.ID, "name", theInstrument); err != nil {
+		return err
+	}
 	return notYet("certificate.dated", g.data.Certificate.Dated, g.now)
 }
 
 func (s *State) addInstrument(d newInstrument) error {
 	i := Instrument{ID: d.ID, Name: d.Name, Instrument: d.Instrument, Certificate: d.Certificate, Due: d.Due, Active: true}
 	s.instruments = s.instruments.with(d.ID, i, s.seq)
+	return nil
+}
+
+type instrumentChange struct {
+	ID         stream.ID       `json:"id"`
+	Name       *string         `json:"name,omitempty"`
+	Instrument json.RawMessage `json:"instrument,omitempty"`
+}
+
+// readInstrumentChange reads a change that comes without a new certificate; with one it is a renewal.
+func readInstrumentChange(in intake) instrumentChange {
+	d := instrumentChange{ID: in.id("id"), Name: in.maybe("name", 60)}
+	if in.Has("instrument") {
+		d.Instrument = measured(in, "instrument", placement.DecodeInstrument)
+	}
+	in.some("name", "instrument")
+	return d
+}
+
+func (d instrumentChange) of(i Instrument) Instrument {
+	i.Name = or(d.Name, i.Name)
+	if d.Instrument != nil {
+		i.Instrument = d.Instrument
+	}
+	return i
+}
+
+func (s *State) checkInstrumentChange(g given[instrumentChange]) error {
+	return changeable(s.instruments, g.data.ID, "name", theInstrument, g.data.of)
+}
+
+func (s *State) changeInstrument(d instrumentChange) error {
+	s.instruments = s.instruments.with(d.ID, d.of(s.instruments[d.ID].value), s.seq)
 	return nil
 }
 
@@ -73,12 +109,8 @@ func readRenewal(in intake) renewal {
 }
 
 func (s *State) checkRenewal(g given[renewal]) error {
-	i, ok := s.instruments[g.data.Instrument]
-	switch {
-	case !ok:
-		return missing("instrument", "instrument")
-	case !i.value.Active:
-		return gone("instrument", "instrument")
+	if err := known(s.instruments, g.data.Instrument, "instrument", theInstrument); err != nil {
+		return err
 	}
 	return notYet("certificate.dated", g.data.Certificate.Dated, g.now)
 }

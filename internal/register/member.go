@@ -40,15 +40,19 @@ type newMember struct {
 }
 
 func readMember(in intake) newMember {
-	m := newMember{ID: in.newcomer(), Name: in.personal("name", 120), Roles: []stream.Role{}}
+	return newMember{ID: in.newcomer(), Name: in.personal("name", 120), Roles: in.roles()}
+}
+
+func (in intake) roles() []stream.Role {
+	roles := []stream.Role{}
 	for i, text := range in.Strings("roles", 1, 3, 20) {
 		role := stream.Role(text)
-		if role != stream.Technician && role != stream.Specialist && role != stream.Owner || slices.Contains(m.Roles, role) {
+		if role != stream.Technician && role != stream.Specialist && role != stream.Owner || slices.Contains(roles, role) {
 			in.Reject("roles["+strconv.Itoa(i)+"]", "technician, specialist or owner, each once")
 		}
-		m.Roles = append(m.Roles, role)
+		roles = append(roles, role)
 	}
-	return m
+	return roles
 }
 
 func (s *State) checkMember(g given[newMember]) error { return s.taken(g.data.ID) }
@@ -61,6 +65,78 @@ func (s *State) addMember(d newMember) error {
 	m := Member{ID: d.ID, Name: name, Roles: d.Roles, Competences: []Competence{}, Active: true}
 	s.members = s.members.with(d.ID, m, s.seq)
 	return nil
+}
+
+type memberChange struct {
+	ID    stream.ID       `json:"id"`
+	Name  json.RawMessage `json:"name,omitempty"` // plain until it is sealed
+	Roles []stream.Role   `json:"roles,omitempty"`
+}
+
+func readMemberChange(in intake) memberChange {
+	d := memberChange{ID: in.id("id")}
+	if in.Has("name") {
+		d.Name = in.personal("name", 120)
+	}
+	if in.Has("roles") {
+		d.Roles = in.roles()
+	}
+	in.some("name", "roles")
+	return d
+}
+
+func (d memberChange) of(m Member) (Member, error) {
+	if d.Name != nil {
+		name, err := unsealed(d.Name)
+		if err != nil {
+			return m, err
+		}
+		m.Name = name
+	}
+	if d.Roles != nil {
+		m.Roles = d.Roles
+	}
+	return m, nil
+}
+
+func (s *State) checkMemberChange(g given[memberChange]) error {
+	if err := known(s.members, g.data.ID, "id", "member"); err != nil {
+		return err
+	}
+	was := s.members[g.data.ID].value
+	next, err := g.data.of(was)
+	switch {
+	case err != nil:
+		return err
+	case alike(was, next):
+		return unchanged()
+	case !next.owns():
+		return s.anotherOwner(g.data.ID)
+	}
+	return nil
+}
+
+func (s *State) changeMember(d memberChange) error {
+	m, err := d.of(s.members[d.ID].value)
+	if err != nil {
+		return err
+	}
+	s.members = s.members.with(d.ID, m, s.seq)
+	return nil
+}
+
+// anotherOwner refuses to take away the last owner: nobody could keep the register any more.
+func (s *State) anotherOwner(than stream.ID) error {
+	if !s.members[than].value.owns() {
+		return nil
+	}
+	for id, m := range s.members {
+		if id != than && m.value.owns() {
+			return nil
+		}
+	}
+	return fault.New(fault.NotMet, "This is the last owner: without one nobody could keep the register. Add another owner first.",
+		fault.Field{Name: "guard", Want: "another-owner"})
 }
 
 type grant struct {
@@ -82,18 +158,8 @@ func competenceOf(in intake) Competence {
 	return c
 }
 
-func (s *State) checkCompetence(g given[grant]) error { return s.inUse(g.data.Member) }
-
-// inUse refuses a member who is not there or retired.
-func (s *State) inUse(member stream.ID) error {
-	m, ok := s.members[member]
-	switch {
-	case !ok:
-		return missing("member", "member")
-	case !m.value.Active:
-		return gone("member", "member")
-	}
-	return nil
+func (s *State) checkCompetence(g given[grant]) error {
+	return known(s.members, g.data.Member, "member", "member")
 }
 
 // grantCompetence lets the newest proof for a sensor stand, also if it expires earlier than the one before.
@@ -109,6 +175,36 @@ func (s *State) grantCompetence(d grant) error {
 	return nil
 }
 
+type revocation struct {
+	Member stream.ID `json:"member"`
+	Sensor string    `json:"sensor"`
+}
+
+func readRevocation(in intake) revocation {
+	return revocation{Member: in.id("member"), Sensor: in.Enum("sensor", vehicle.Sensors()...)}
+}
+
+// of says whether the competence is the one taken away.
+func (d revocation) of(c Competence) bool { return c.Sensor == d.Sensor }
+
+func (s *State) checkRevocation(g given[revocation]) error {
+	if err := known(s.members, g.data.Member, "member", "member"); err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(s.members[g.data.Member].value.Competences, g.data.of) {
+		return fault.New(fault.NotHere, "The member has no competence for this kind of sensor.",
+			fault.Field{Name: "data.sensor", Want: "a kind of sensor that the member has a competence for"})
+	}
+	return nil
+}
+
+func (s *State) revokeCompetence(d revocation) error {
+	m := s.members[d.Member].value.copied()
+	m.Competences = slices.DeleteFunc(m.Competences, d.of)
+	s.members = s.members.with(d.Member, m, s.seq)
+	return nil
+}
+
 type leaver struct {
 	Member stream.ID `json:"member"`
 }
@@ -116,19 +212,10 @@ type leaver struct {
 func readRetireMember(in intake) leaver { return leaver{Member: in.id("member")} }
 
 func (s *State) checkRetireMember(g given[leaver]) error {
-	if err := s.inUse(g.data.Member); err != nil {
+	if err := known(s.members, g.data.Member, "member", "member"); err != nil {
 		return err
 	}
-	if !s.members[g.data.Member].value.owns() {
-		return nil
-	}
-	for id, m := range s.members {
-		if id != g.data.Member && m.value.owns() {
-			return nil
-		}
-	}
-	return fault.New(fault.NotMet, "This is the last owner: without one nobody could keep the register. Add another owner first.",
-		fault.Field{Name: "guard", Want: "another-owner"})
+	return s.anotherOwner(g.data.Member)
 }
 
 func (s *State) retireMember(d leaver) error {

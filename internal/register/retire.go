@@ -10,6 +10,9 @@ const (
 	theDimensions = "dimensions"
 )
 
+// theSheet is what sentences call dimensions.
+const theSheet = "dimension sheet"
+
 type retirement struct {
 	Kind string    `json:"kind"`
 	ID   stream.ID `json:"id"`
@@ -20,28 +23,15 @@ func readRetirement(in intake) retirement {
 }
 
 func (s *State) checkRetirement(g given[retirement]) error {
-	active, ok := false, false
 	switch g.data.Kind {
 	case theBay:
-		k, there := s.bays[g.data.ID]
-		active, ok = k.value.Active, there
+		return known(s.bays, g.data.ID, "id", theBay)
 	case theInstrument:
-		k, there := s.instruments[g.data.ID]
-		active, ok = k.value.Active, there
+		return known(s.instruments, g.data.ID, "id", theInstrument)
 	case theFixture:
-		k, there := s.fixtures[g.data.ID]
-		active, ok = k.value.Active, there
-	case theDimensions:
-		k, there := s.dimensions[g.data.ID]
-		active, ok = k.value.Active, there
+		return known(s.fixtures, g.data.ID, "id", theFixture)
 	}
-	switch {
-	case !ok:
-		return missing("id", g.data.Kind)
-	case !active:
-		return gone("id", g.data.Kind)
-	}
-	return nil
+	return known(s.dimensions, g.data.ID, "id", theSheet)
 }
 
 func (s *State) retire(d retirement) error {

@@ -16,7 +16,7 @@ import (
 type State struct {
 	id           stream.ID
 	seq          uint64 // of the last entry
-	openedAt     uint64 // number of the entry that opened it; 0: not opened
+	organisedAt  uint64 // number of the entry that opened or last changed the organisation; 0: not opened
 	organisation Organisation
 	members      shelf[Member]
 	agreements   shelf[Agreement] // by the desk's id
@@ -68,7 +68,7 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 	s := state.(*State)
 	if name == "organisation" && s.opened() {
 		raw, err := json.Marshal(s.organisation)
-		return raw, s.openedAt, err == nil
+		return raw, s.organisedAt, err == nil
 	}
 	sort, text, _ := strings.Cut(name, "/")
 	id, err := stream.ParseID("", text)
@@ -125,7 +125,7 @@ func notYet(key, day string, now time.Time) error {
 	return nil
 }
 
-func (s *State) opened() bool { return s.openedAt > 0 }
+func (s *State) opened() bool { return s.organisedAt > 0 }
 
 // ID is the organisation's id.
 func (s *State) ID() stream.ID { return s.id }

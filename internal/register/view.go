@@ -6,7 +6,8 @@ import (
 	"readback/internal/stream"
 )
 
-// view is a register as clients see it: everything by id.
+// view is a register as clients see it: everything by id, the retired too, which JSON writes in the order of the ids; and
+// what runs out, by day.
 type view struct {
 	Organisation Organisation             `json:"organisation"`
 	Members      map[stream.ID]Member     `json:"members"`
@@ -15,13 +16,14 @@ type view struct {
 	Instruments  map[stream.ID]Instrument `json:"instruments"`
 	Fixtures     map[stream.ID]Fixture    `json:"fixtures"`
 	Dimensions   map[stream.ID]Dimensions `json:"dimensions"`
+	Due          []Due                    `json:"due"`
 }
 
 // View is the state for clients. Nothing of it depends on the time.
 func (s *State) View(time.Time) any {
 	return view{
 		Organisation: s.organisation, Members: s.members.values(), Agreements: s.agreements.values(), Bays: s.bays.values(),
-		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(),
+		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(), Due: s.Due(),
 	}
 }
 
