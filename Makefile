@@ -4,9 +4,10 @@ GO      ?= go
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unreleased)
 LDFLAGS := -X readback/internal/cli.Version=$(VERSION)
 FUZZTIME ?= 10s
+POINTS  ?= 200
 
 .DEFAULT_GOAL := help
-.PHONY: help build test race fuzz demo run bench lint need-go need-postgres
+.PHONY: help build test race fuzz faults demo run bench lint need-go need-postgres
 
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/\1|\2/p' Makefile | while IFS='|' read -r target what; do \
@@ -29,6 +30,9 @@ fuzz: need-go need-postgres ## fuzz every decoder for a moment (FUZZTIME=10s eac
 			$(GO) test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) "$${file%/*}" </dev/null || exit 1; \
 		done || exit 1; \
 	done
+
+faults: need-go need-postgres ## kill the server and PostgreSQL at many more points than make test does (POINTS=200 SEED=1)
+	$(GO) test -count=1 -v -timeout 60m -run '^TestKill' ./internal/faults -points $(POINTS) $(if $(SEED),-seed $(SEED))
 
 demo: build need-postgres ## the main job, end to end, in a few seconds (SEED=n for other readings)
 	bin/readback demo $(if $(SEED),--seed $(SEED))

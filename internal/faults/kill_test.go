@@ -2,7 +2,9 @@ package faults
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -16,12 +18,13 @@ import (
 	"readback/api/client"
 )
 
-// A point is where something is killed: when so many commands have been sent, and then so long after the last byte of
+// A point is when something is killed: when so many commands have been sent, and then so long after the last byte of
 // the command that was the last of them. Without a delay it is killed before the writing goroutine goes on.
 type point struct {
 	after int
 	kill  string
 	delay time.Duration
+	again time.Duration // if not 0: so long after the blow, while all is coming back, the server is killed
 }
 
 const (
@@ -32,11 +35,12 @@ const (
 	// within a minute gives up, as it should; with two in each run there are never more than four between two of its lives.
 	perRun = 4
 
-	longestDelay = 5 * time.Millisecond // about the time from a command to its answer, several times over
+	longestDelay = 5 * time.Millisecond   // a command is answered well within it
+	longestAgain = 400 * time.Millisecond // coming back takes about as long
 )
 
 // pointsOf draws the points of a run. A third of them have no delay.
-func pointsOf(random *rand.Rand, n int) []point {
+func pointsOf(random *rand.Rand, n int, twice bool) []point {
 	victims := []string{theServer, thePostgres, theServer, thePostgres}
 	random.Shuffle(len(victims), func(i, j int) { victims[i], victims[j] = victims[j], victims[i] })
 	const part = 2 * leastCommands / perRun
@@ -46,26 +50,29 @@ func pointsOf(random *rand.Rand, n int) []point {
 		if random.IntN(3) > 0 {
 			out[i].delay = time.Duration(random.Int64N(int64(longestDelay)))
 		}
+		if twice {
+			out[i].again = 1 + time.Duration(random.Int64N(int64(longestAgain)))
+		}
 	}
 	return out
 }
 
-// killer kills at the points, starts the server again where it was the victim, and times how long it took until a
-// command was acknowledged by what came back.
+// killer kills at the points, starts the server again where it was killed, and times how long it took until a command
+// was acknowledged by what came back.
 type killer struct {
 	place *place
 	ctx   context.Context
-	hit   chan point
+	hit   chan point // holds one
 
-	mu     sync.Mutex // guards what follows
-	points []point
-	base   int       // commands sent before the run
-	busy   bool      // from a point on until something is acknowledged again
-	back   bool      // the victim of that point is there again
-	struck time.Time // when it was killed
-	victim string
-	took   map[string][]time.Duration // by victim
-	faults []error                    // of killing and starting
+	mu       sync.Mutex // guards what follows
+	points   []point
+	base     int   // commands sent before the run
+	busy     bool  // from a point on until something is acknowledged again
+	back     bool  // what was killed at that point is there again
+	struckAt point // the newest
+	struck   time.Time
+	took     map[string][]time.Duration // by what was killed
+	faults   []error                    // of killing and starting
 }
 
 // written is told of each new command by the tap, behind its last byte.
@@ -90,101 +97,152 @@ func (k *killer) written(n int) {
 
 // strike is called with mu held.
 func (k *killer) strike(p point) {
+	if k.ctx.Err() != nil {
+		return
+	}
 	kill := k.place.killServer
 	if p.kill == thePostgres {
 		kill = k.place.killPostgres
 	}
-	k.struck, k.victim = time.Now(), p.kill
+	select {
+	case <-k.place.back: // of an earlier point, where nobody waited for it
+	default:
+	}
+	k.struck, k.struckAt = time.Now(), p
 	if err := kill(); err != nil {
 		k.faults = append(k.faults, err)
 	}
 	k.hit <- p
 }
 
-// revive runs until hit is closed.
+// revive runs until ctx ends.
 func (k *killer) revive() {
-	for p := range k.hit {
-		var err error
-		if p.kill == theServer {
-			<-k.place.serving().done
-			err = k.place.start(k.ctx)
-		} else {
-			select {
-			case <-k.place.back:
-			case <-k.place.serving().done:
-				err = fmt.Errorf("the server gave up: %w", k.place.serving().err)
-			case <-k.ctx.Done():
-				err = k.ctx.Err()
+	for {
+		select {
+		case p := <-k.hit:
+			err := k.bringBack(p)
+			k.mu.Lock()
+			k.back = err == nil
+			if err != nil {
+				k.faults = append(k.faults, err)
 			}
+			k.mu.Unlock()
+		case <-k.ctx.Done():
+			return
 		}
-		k.mu.Lock()
-		k.back = err == nil
-		if err != nil {
-			k.faults = append(k.faults, err)
-		}
-		k.mu.Unlock()
 	}
 }
 
-// accepted is told of each acknowledgement. The killed server's own may still be on their way.
+func (k *killer) bringBack(p point) error {
+	if p.kill == thePostgres && p.again == 0 {
+		select {
+		case <-k.place.back:
+			return nil
+		case <-k.place.serving().done:
+			return fmt.Errorf("the server gave up: %w", k.place.serving().err)
+		case <-k.ctx.Done():
+			return k.ctx.Err()
+		}
+	}
+	if p.kill == theServer {
+		<-k.place.serving().done
+	}
+	if p.again > 0 {
+		if p.kill == theServer {
+			if _, err := k.place.launch(); err != nil {
+				return err
+			}
+		}
+		<-time.After(p.again)
+		if err := k.place.killServer(); err != nil {
+			return err
+		}
+		<-k.place.serving().done
+	}
+	return k.place.start(k.ctx)
+}
+
+// accepted is told of each acknowledgement. Those of a server that was killed may still be on their way.
 func (k *killer) accepted(on *tapped) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if !k.busy || !k.back || k.victim == theServer && on.born.Before(k.struck) {
+	p := k.struckAt
+	if !k.busy || !k.back || (p.kill == theServer || p.again > 0) && on.born.Before(k.struck) {
 		return
 	}
 	k.busy = false
-	k.took[k.victim] = append(k.took[k.victim], time.Since(k.struck))
+	what := p.kill
+	if p.again > 0 {
+		what += ", then the server while coming back,"
+	}
+	k.took[what] = append(k.took[what], time.Since(k.struck))
+}
+
+// done says what is wrong after a run.
+func (k *killer) done() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch {
+	case len(k.faults) > 0:
+		return errors.Join(k.faults...)
+	case len(k.points) > 0:
+		return errors.New("the script is too short for the points")
+	case k.busy:
+		return errors.New("nothing was acknowledged after the last point")
+	}
+	return nil
 }
 
 // TestKillSeries kills the server or PostgreSQL at seeded points of calibrations.
 func TestKillSeries(t *testing.T) {
 	t.Parallel()
+	killSeries(t, *points, false)
+}
+
+// TestKillWhileComingBack kills the server once more before it has recovered from the first blow.
+func TestKillWhileComingBack(t *testing.T) {
+	t.Parallel()
+	killSeries(t, max(perRun, *points/perRun), true)
+}
+
+func killSeries(t *testing.T, n int, twice bool) {
 	began := time.Now()
 	t.Logf("seed %d", *seed)
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute+time.Duration(*points)*5*time.Second)
-	defer cancel()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute+time.Duration(n)*5*time.Second)
 	p := newPlace(t)
 	require.NoError(t, p.start(ctx))
 	k := &killer{place: p, ctx: ctx, hit: make(chan point, 1), took: map[string][]time.Duration{}}
 	var reviving sync.WaitGroup
 	reviving.Go(k.revive)
-	defer func() { close(k.hit); reviving.Wait() }()
+	defer reviving.Wait()
+	defer cancel()
 	tap := &tap{ledger: newLedger(), written: k.written, accepted: k.accepted}
 	crew := p.crew(ctx, tap)
 	streams := map[client.Ref]*client.Client{}
-	for run := 0; run*perRun < *points; run++ {
+	for run := 0; run*perRun < n; run++ {
 		random := rand.New(rand.NewPCG(*seed, uint64(run)))
-		todo := pointsOf(random, min(perRun, *points-run*perRun))
+		todo := pointsOf(random, min(perRun, n-run*perRun), twice)
 		k.mu.Lock()
 		k.points, k.base = slices.Clone(todo), tap.ledger.commands()
 		k.mu.Unlock()
-		for ref, c := range crew.work(ctx, t) {
-			streams[ref] = c
-		}
-		k.mu.Lock()
-		require.Empty(t, k.faults, "run %d: %v", run, todo)
-		require.Empty(t, k.points, "run %d: the script is too short for %v", run, todo)
-		require.False(t, k.busy, "run %d: nothing was acknowledged after the last of %v", run, todo)
-		k.mu.Unlock()
+		maps.Copy(streams, crew.work(ctx, t))
+		require.NoError(t, k.done(), "run %d: %v", run, todo)
 	}
 	acknowledged := tap.ledger.audit(ctx, t, streams)
-	for problem := range tap.ledger.refusals {
-		require.Equal(t, "/problems/not-ready", problem)
-	}
+	tap.ledger.onlyNotReady(t)
 	verifyBundles(ctx, t, p, streams)
 	p.stop()
-	t.Log(p.run("verify", "--database"))
-	t.Logf("%d points in %.1f s: %d entries acknowledged, %d commands sent again, %d repeated answers, refused %v",
-		*points, time.Since(began).Seconds(), acknowledged, tap.ledger.resent, tap.ledger.repeated, tap.ledger.refusals)
+	p.run("verify", "--database")
+	t.Logf("%d points in %.1f s: %d entries acknowledged, %d commands sent again, %d repeated answers, %d times not ready",
+		n, time.Since(began).Seconds(), acknowledged, tap.ledger.resent, tap.ledger.repeated, tap.ledger.refusals[notReady])
 	killed := 0
-	for victim, took := range k.took {
+	for what, took := range k.took {
 		killed += len(took)
 		slices.Sort(took)
-		t.Logf("%s killed %d times: acknowledging again after %d ms in the median, %d ms at worst", victim, len(took),
+		t.Logf("%s killed %d times: acknowledging again after %d ms in the median, %d ms at worst", what, len(took),
 			took[len(took)/2].Milliseconds(), took[len(took)-1].Milliseconds())
 	}
-	require.Equal(t, *points, killed)
+	require.Equal(t, n, killed)
 }
 
 // verifyBundles lets the program prove every calibration off-line.

@@ -41,6 +41,9 @@ type told struct {
 	hash string
 }
 
+// notReady is the one refusal that the scripts may meet (docs/protocol.md).
+const notReady = "/problems/not-ready"
+
 func newLedger() *ledger {
 	return &ledger{
 		sent: map[string]*asked{}, answers: map[string]told{}, entries: map[client.Ref]map[uint64]string{},
@@ -93,7 +96,7 @@ func (l *ledger) refused(id, problem string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.refusals[problem]++
-	if _, ok := l.answers[id]; ok && problem != "/problems/not-ready" {
+	if _, ok := l.answers[id]; ok && problem != notReady {
 		l.fault("command %s was acknowledged, then refused as %s", id, problem)
 	}
 }
@@ -184,4 +187,14 @@ func (l *ledger) commands() int {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return len(l.sent)
+}
+
+// onlyNotReady checks that nothing the scripts asked for was refused but for the moment.
+func (l *ledger) onlyNotReady(t *testing.T) {
+	t.Helper()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for problem := range l.refusals {
+		require.Equal(t, notReady, problem)
+	}
 }

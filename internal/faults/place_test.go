@@ -63,7 +63,7 @@ func newPlace(t *testing.T) *place {
 		t: t, state: filepath.Join(dir, "state"), addr: freeAddress(t), people: map[string]signIn{},
 		back: make(chan struct{}, 1),
 	}
-	p.said = &saying{back: p.back}
+	p.said = &saying{word: "the private database is back", back: p.back}
 	args := []string{"init"}
 	for _, name := range []string{"desk.json", "shop.json"} {
 		args = append(args, "--import", p.document(dir, name))
@@ -74,7 +74,11 @@ func newPlace(t *testing.T) *place {
 			p.killServer()
 			<-one.done
 		}
-		awaitEnd(t, p.postgres())
+		left := p.postgres()
+		for _, pid := range left {
+			syscall.Kill(pid, syscall.SIGKILL)
+		}
+		awaitEnd(t, left)
 		if t.Failed() {
 			t.Logf("the server said last:\n%s", p.said.text())
 		}
@@ -144,16 +148,32 @@ func (p *place) run(args ...string) string {
 
 // start starts the server and returns when it takes commands.
 func (p *place) start(ctx context.Context) error {
-	serves := make(chan struct{}, 1)
-	cmd := p.command("serve", "--while-stdin-open") // which it is no longer when this process ends, however it ends
-	cmd.Env = append(cmd.Env, "READBACK_LOG=info")
-	cmd.Stderr, cmd.Stdout = p.said, &saying{back: serves, word: "Readback serves on "}
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if _, err := cmd.StdinPipe(); err != nil {
+	serves, err := p.launch()
+	if err != nil {
 		return err
 	}
+	select {
+	case <-serves:
+		return nil
+	case <-p.serving().done:
+		return fmt.Errorf("the server did not start: %w", p.serving().err)
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// launch starts the server, which tells when it takes commands.
+func (p *place) launch() (serves <-chan struct{}, err error) {
+	said := make(chan struct{}, 1)
+	cmd := p.command("serve", "--while-stdin-open") // which it is no longer when this process ends, however it ends
+	cmd.Env = append(cmd.Env, "READBACK_LOG=info")
+	cmd.Stderr, cmd.Stdout = p.said, &saying{word: "Readback serves on ", back: said}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if _, err := cmd.StdinPipe(); err != nil {
+		return nil, err
+	}
 	if err := cmd.Start(); err != nil {
-		return err
+		return nil, err
 	}
 	one := &process{cmd: cmd, done: make(chan struct{})}
 	go func() {
@@ -161,16 +181,9 @@ func (p *place) start(ctx context.Context) error {
 		close(one.done)
 	}()
 	p.mu.Lock()
+	defer p.mu.Unlock()
 	p.process = one
-	p.mu.Unlock()
-	select {
-	case <-serves:
-		return nil
-	case <-one.done:
-		return fmt.Errorf("the server did not start: %w", one.err)
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return said, nil
 }
 
 // stop stops the server in order and waits for its end.
@@ -247,8 +260,8 @@ func (p *place) client(ctx context.Context, who string, tap *tap) *client.Client
 
 // saying takes what a process says, keeps its end, and tells when it has said the word.
 type saying struct {
-	back chan<- struct{}
-	word string
+	word string          // looked for in each line
+	back chan<- struct{} // holds one
 
 	mu   sync.Mutex
 	last []string
@@ -260,10 +273,6 @@ const mostSaid = 60 // lines
 func (s *saying) Write(b []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	word := s.word
-	if word == "" {
-		word = "the private database is back"
-	}
 	s.part += string(b)
 	for {
 		line, rest, whole := strings.Cut(s.part, "\n")
@@ -275,7 +284,7 @@ func (s *saying) Write(b []byte) (int, error) {
 		if len(s.last) > mostSaid {
 			s.last = s.last[1:]
 		}
-		if strings.Contains(line, word) {
+		if strings.Contains(line, s.word) {
 			select {
 			case s.back <- struct{}{}:
 			default:
