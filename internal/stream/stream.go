@@ -119,11 +119,13 @@ func (h Hash) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
 // UnmarshalText accepts exactly what MarshalText writes.
 func (h *Hash) UnmarshalText(text []byte) error {
 	var got Hash
-	if n, err := hex.Decode(got[:], text); err != nil || n != len(got) || len(text) != 2*len(got) || got.String() != string(text) {
-		return fmt.Errorf("hash %q: want 64 lower-case hexadecimal digits", text)
+	if len(text) == hex.EncodedLen(len(got)) {
+		if _, err := hex.Decode(got[:], text); err == nil && got.String() == string(text) {
+			*h = got
+			return nil
+		}
 	}
-	*h = got
-	return nil
+	return fmt.Errorf("hash %.80q: want 64 lower-case hexadecimal digits", text)
 }
 
 // Sealed is a personal value as entries carry it: encrypted under the key K, V is base64url(nonce ‖ ciphertext).
