@@ -268,7 +268,7 @@ type saying struct {
 	part string
 }
 
-const mostSaid = 60 // lines
+const mostSaid = 200 // lines
 
 func (s *saying) Write(b []byte) (int, error) {
 	s.mu.Lock()

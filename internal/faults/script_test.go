@@ -90,10 +90,9 @@ func (c *crew) work(ctx context.Context, t *testing.T) (streams map[client.Ref]*
 
 // addBays gives commands by HTTP, where sending again is the caller's.
 func (c *crew) addBays(ctx context.Context) error {
-	for i := range talks {
-		cmd := client.Command{
-			ID: client.NewID(), Base: 1, Type: "add-bay", Data: map[string]any{"id": client.NewID(), "name": fmt.Sprintf("Bay of %d", i)},
-		}
+	for range talks {
+		id := client.NewID()
+		cmd := client.Command{ID: client.NewID(), Base: 1, Type: "add-bay", Data: map[string]any{"id": id, "name": "Bay " + id}}
 		raw, err := json.Marshal(cmd)
 		if err != nil {
 			return err
