@@ -105,7 +105,7 @@ func prepare(ctx context.Context, c *local.Cluster) error {
 // does not mend.
 const (
 	mostStarts  = 5
-	startsCount = time.Minute
+	startsCount = 5 * time.Minute
 )
 
 // watch starts the private cluster again when it ends by itself. Connections find it at the same place.

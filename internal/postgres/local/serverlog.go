@@ -91,7 +91,10 @@ func (l *serverLog) lastFailure() string {
 
 // levelOf maps the server's severities. What a statement did wrong goes to its caller as well, so it is no alarm here.
 func levelOf(line string) slog.Level {
-	severity, _, _ := strings.Cut(line, ":  ")
+	severity, text, _ := strings.Cut(line, ":  ")
+	if text == "terminating connection due to administrator command" { // a backend that goes more slowly than we stop
+		return slog.LevelDebug
+	}
 	switch severity {
 	case "PANIC":
 		return slog.LevelError

@@ -124,6 +124,7 @@ type Server struct {
 	Config config.Config
 
 	t      testing.TB
+	log    *slog.Logger
 	keys   *keyfile.Keys
 	people map[string]token.Access // by sign-in name; without an id
 	http   *http.Client
@@ -141,11 +142,17 @@ func Start(t testing.TB) *Server {
 // Serve serves with the settings; the address is chosen here. The server is stopped after the test.
 func Serve(t testing.TB, cfg config.Config) *Server {
 	t.Helper()
+	return ServeLogging(t, cfg, slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
+}
+
+// ServeLogging is Serve with a log of the test's own.
+func ServeLogging(t testing.TB, cfg config.Config, log slog.Handler) *Server {
+	t.Helper()
 	cfg.Listen = "127.0.0.1:0"
 	if cfg.SignInLasts == 0 {
 		cfg.SignInLasts = time.Hour
 	}
-	s := &Server{t: t, Config: cfg, http: &http.Client{
+	s := &Server{t: t, Config: cfg, log: slog.New(log), http: &http.Client{
 		Transport:     &http.Transport{DialContext: (&net.Dialer{}).DialContext},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}}
@@ -157,10 +164,9 @@ func (s *Server) run() {
 	s.t.Helper()
 	ctx, stop := context.WithCancel(context.WithoutCancel(s.t.Context()))
 	s.stop, s.ended = stop, make(chan error, 1)
-	log := slog.New(slog.NewTextHandler(s.t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
 	at := make(chan string, 1)
 	go func() {
-		s.ended <- app.Serve(ctx, s.Config, log, Version, func(url string) { at <- url })
+		s.ended <- app.Serve(ctx, s.Config, s.log, Version, func(url string) { at <- url })
 	}()
 	select {
 	case url := <-at:
@@ -184,6 +190,15 @@ func (s *Server) Stop() error {
 		s.http.CloseIdleConnections()
 	}
 	return s.said
+}
+
+// Ended waits for a server to end by itself, and returns with what.
+func (s *Server) Ended() error {
+	err := <-s.ended
+	s.stop()
+	s.stop = nil
+	s.http.CloseIdleConnections()
+	return err
 }
 
 // Again serves the same database anew, at another address.
