@@ -45,6 +45,7 @@ var layers = map[string]layer{
 	"internal/trail":       core,
 	"internal/proof":       core,
 	"internal/wire":        core,
+	"api":                  core, // texts only
 
 	"internal/live": runtime,
 
@@ -71,6 +72,7 @@ var layers = map[string]layer{
 	"internal/testkit/memstore":  edge,
 	"internal/testkit/storetest": edge,
 	"internal/testkit/toyserver": edge,
+	"internal/testkit/spec":      edge,
 }
 
 // friends are the adapters that may stand on another adapter, with the reason.
@@ -174,7 +176,7 @@ func TestDirectModules(t *testing.T) {
 func TestNoTestCodeInTheBinary(t *testing.T) {
 	t.Parallel()
 	for _, p := range list(t, "-deps", "./cmd/readback") {
-		for _, banned := range []string{"github.com/stretchr/testify", "pgregory.net/rapid", "go.uber.org/goleak", "readback/internal/testkit", "github.com/gowebpki/jcs", "testing"} {
+		for _, banned := range []string{"github.com/stretchr/testify", "pgregory.net/rapid", "go.uber.org/goleak", "readback/internal/testkit", "github.com/gowebpki/jcs", "github.com/getkin", "github.com/santhosh-tekuri", "testing"} {
 			if p.ImportPath == banned || strings.HasPrefix(p.ImportPath, banned+"/") {
 				t.Errorf("the program links %s", p.ImportPath)
 			}
