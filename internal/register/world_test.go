@@ -3,6 +3,7 @@ package register_test
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -134,6 +135,15 @@ func good() map[string]json.RawMessage {
 		"add-fixture":       data(`{"id":"%s","name":"Stand 2","target":"T-CAM-08","fixture":{"kind":"board","half_width_um":800000}}`, id(42)),
 		"add-dimensions":    data(`{"id":"%s","type":"Invented Estate","vehicle":%s,"source":"measured on three cars"}`, id(52), vehicleUM),
 		"retire":            data(`{"kind":"fixture","id":"%s"}`, fixture),
+
+		"change-organisation": data(`{"name":"Demo Workshop North & Sons (invented)","phone":"+00 555 0177"}`),
+		"change-member":       data(`{"id":"%s","name":"Invented Technician-Newname","roles":["technician","owner"]}`, technician),
+		"revoke-competence":   data(`{"member":"%s","sensor":"front-camera"}`, technician),
+		"change-bay":          data(`{"id":"%s","name":"Bay 1 east","size_um":{"length":12500001,"width":6000000}}`, bay),
+		"withdraw-survey":     data(`{"bay":"%s"}`, bay),
+		"change-instrument":   data(`{"id":"%s","name":"Laser old","instrument":{"kind":"laser distance meter","standard_uncertainty_um":1500}}`, instrument),
+		"change-fixture":      data(`{"id":"%s","name":"Stand 1 left","target":"T-CAM-09","fixture":{"kind":"board","half_width_um":790000}}`, fixture),
+		"change-dimensions":   data(`{"id":"%s","type":"Invented Hatchback 2","vehicle":%s,"source":"measured on two cars"}`, dimensions, strings.Replace(vehicleUM, "2680000", "2681500", 1)),
 	}
 }
 
@@ -143,7 +153,8 @@ const (
 )
 
 // full is a shop's register with one of everything, in which every command of good but the opening one is possible;
-// make-agreement needs the desk's agreement to be ended first, end-agreement needs it in force.
+// but end-agreement, revoke-competence and withdraw-survey, which take away what make-agreement, grant-competence and
+// survey-bay gave; see ready.
 func full(t *testing.T) *world {
 	t.Helper()
 	w := newWorld(t)
