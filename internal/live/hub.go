@@ -50,6 +50,7 @@ type Config struct {
 
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
+	NewID  func() stream.ID // of new keys; stream.NewID
 	Log    *slog.Logger     // slog.Default()
 
 	MostOpen      int           // streams open at once; 20,000
@@ -71,6 +72,9 @@ func (c *Config) defaults() {
 	}
 	if c.Random == nil {
 		c.Random = rand.Reader
+	}
+	if c.NewID == nil {
+		c.NewID = stream.NewID
 	}
 	if c.Log == nil {
 		c.Log = slog.Default()

@@ -95,7 +95,7 @@ func (l *line) useKey(ctx context.Context, c *command, cmd stream.Command) error
 	case c.made != nil:
 		return nil
 	default:
-		if key, err = trail.NewKey(stream.NewID(), l.hub.cfg.Random); err != nil {
+		if key, err = trail.NewKey(l.hub.cfg.NewID(), l.hub.cfg.Random); err != nil {
 			return err
 		}
 		wrapped, err := l.hub.cfg.Keys.Wrap(l.hub.cfg.Random, key)

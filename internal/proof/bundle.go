@@ -50,7 +50,7 @@ func Bundle(data []byte, o Options) (Report, error) {
 	switch {
 	case errKey != nil:
 		file(trail.JobKeyFile, BadKey, "It is not in the form it is written in: it was changed.")
-	case hasKey && job.seq > 0 && (job.opens.Key == nil || *job.opens.Key != key.ID() || *job.opens.Commitment != key.Commitment()):
+	case hasKey && job.opens.Rules > 0 && (job.opens.Key == nil || *job.opens.Key != key.ID() || *job.opens.Commitment != key.Commitment()):
 		file(trail.JobKeyFile, BadKey, "It is not the key that the job's first entry commits to.")
 	}
 	if at, changed := b.Changed(); changed {

@@ -6,10 +6,10 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 )
 
-// different says in what two canonical values differ, or nothing. Under keys in computed whole numbers may differ by
-// one unit.
+// different says in what two canonical values differ, or nothing. Under keys in computed, amounts may differ by one unit.
 func different(recorded, again []byte, computed map[string]bool) string {
 	if bytes.Equal(recorded, again) {
 		return ""
@@ -22,10 +22,19 @@ func different(recorded, again []byte, computed map[string]bool) string {
 		}
 		return v
 	}
-	return unlike("", decode(recorded), decode(again), false, computed)
+	return unlike("", decode(recorded), decode(again), place{}, computed)
 }
 
-func unlike(path string, recorded, again any, within bool, computed map[string]bool) string {
+// place is what the keys on the way to a value say of it. Only a computed amount may have been rounded otherwise: a
+// number of something, such as a reading or a degree of freedom, is never off by one.
+type place struct{ computed, amount bool }
+
+func (p place) under(key string, computed map[string]bool) place {
+	unit := key[strings.LastIndexByte(key, '_')+1:]
+	return place{p.computed || computed[key], p.amount || unit == "um" || unit == "udeg" || unit == "ppm"}
+}
+
+func unlike(path string, recorded, again any, in place, computed map[string]bool) string {
 	switch r := recorded.(type) {
 	case map[string]any:
 		a, ok := again.(map[string]any)
@@ -47,7 +56,7 @@ func unlike(path string, recorded, again any, within bool, computed map[string]b
 			case !inA:
 				return at + " is too much"
 			}
-			if why := unlike(at, rv, av, within || computed[key], computed); why != "" {
+			if why := unlike(at, rv, av, in.under(key, computed), computed); why != "" {
 				return why
 			}
 		}
@@ -61,7 +70,7 @@ func unlike(path string, recorded, again any, within bool, computed map[string]b
 			return fmt.Sprintf("%s has %d elements, not %d", path, len(r), len(a))
 		}
 		for i := range r {
-			if why := unlike(fmt.Sprintf("%s[%d]", path, i), r[i], a[i], within, computed); why != "" {
+			if why := unlike(fmt.Sprintf("%s[%d]", path, i), r[i], a[i], in, computed); why != "" {
 				return why
 			}
 		}
@@ -76,7 +85,7 @@ func unlike(path string, recorded, again any, within bool, computed map[string]b
 		}
 		rn, errR := r.Int64()
 		an, errA := a.Int64()
-		if within && errR == nil && errA == nil && rn-an <= 1 && an-rn <= 1 {
+		if in.computed && in.amount && errR == nil && errA == nil && rn-an <= 1 && an-rn <= 1 {
 			return ""
 		}
 	default:

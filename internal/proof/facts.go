@@ -8,6 +8,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"readback/internal/stream"
 	"readback/internal/trail"
@@ -44,9 +45,24 @@ func differentFacts(stored, needed []stream.Fact) string {
 	return ""
 }
 
+// notOwn names a stored fact that is said to be the stream's own and is not, or nothing. Those of other streams are
+// checked when these are walked.
+func notOwn(fold *stream.Fold, stored []stream.Fact) string {
+	for _, f := range stored {
+		if f.Key.Stream != fold.Ref {
+			continue
+		}
+		own, ok := gives(fold, f.Key.Name)
+		if !ok || own.Seq != f.Seq || own.Hash != f.Hash || openPart(own.Value) != openPart(f.Value) {
+			return f.Key.Name
+		}
+	}
+	return ""
+}
+
 // claims are what entries say of other streams, by stream and entry there. The same said often is kept once, with
 // who said it first.
-type claims map[stream.Ref]map[uint64]map[claim]claimant
+type claims map[stream.Ref]map[uint64]map[claim]claimants
 
 type claim struct {
 	name  string
@@ -57,7 +73,11 @@ type claim struct {
 type claimant struct {
 	ref stream.Ref
 	seq uint64
+	at  time.Time
 }
+
+// claimants said the same: who was walked first, and who said it at the earliest time.
+type claimants struct{ first, earliest claimant }
 
 func (c claims) count() int {
 	n := 0
@@ -77,16 +97,22 @@ func (v *Verifier) claim(ref stream.Ref, e stream.Entry) {
 		}
 		bySeq := v.claims[f.Key.Stream]
 		if bySeq == nil {
-			bySeq = map[uint64]map[claim]claimant{}
+			bySeq = map[uint64]map[claim]claimants{}
 			v.claims[f.Key.Stream] = bySeq
 		}
 		if bySeq[f.Seq] == nil {
-			bySeq[f.Seq] = map[claim]claimant{}
+			bySeq[f.Seq] = map[claim]claimants{}
 		}
 		c := claim{f.Key.Name, f.Hash, openPart(f.Value)}
-		if _, ok := bySeq[f.Seq][c]; !ok {
-			bySeq[f.Seq][c] = claimant{ref, e.Seq}
+		said, ok := bySeq[f.Seq][c]
+		now := claimant{ref, e.Seq, e.At}
+		switch {
+		case !ok:
+			said = claimants{now, now}
+		case now.at.Before(said.earliest.at):
+			said.earliest = now
 		}
+		bySeq[f.Seq][c] = said
 	}
 }
 
@@ -99,21 +125,29 @@ func openPart(value []byte) [sha256.Size]byte {
 	return sha256.Sum256(bytes.TrimSpace(blank))
 }
 
-// settle checks what was said of entry seq of ref, which was just folded. Without the rules only the hash is checked.
-func (v *Verifier) settle(ref stream.Ref, seq uint64, hash stream.Hash, fold *stream.Fold) {
-	for _, s := range v.said(ref, seq) {
-		ok := s.hash == hash
+// settle checks what was said of entry e of ref, which was just folded. Without the rules only its hash is checked, and
+// its time.
+func (v *Verifier) settle(ref stream.Ref, e stream.Entry, fold *stream.Fold) {
+	for _, s := range v.said(ref, e.Seq) {
+		ok := s.hash == e.Hash
 		if ok && fold != nil {
 			f, given := gives(fold, s.name)
-			ok = given && f.Seq == seq && openPart(f.Value) == s.value
+			ok = given && f.Seq == e.Seq && openPart(f.Value) == s.value
 		}
-		if ok {
+		switch {
+		case !ok:
+			v.notGiven(s.first, "It relies on a value of %s that entry %d there does not give: %s.", ref, e.Seq, s.name)
+		case e.At.After(s.earliest.at.Add(apart)):
+			v.notGiven(s.earliest, "It relies on a value of %s that entry %d there gave only %s later: %s.",
+				ref, e.Seq, e.At.Sub(s.earliest.at).Round(time.Second), s.name)
+		default:
 			v.report.Facts.Checked++
-			continue
 		}
-		v.notGiven(s.claimant, "It relies on a value of %s that entry %d there does not give: %s.", ref, seq, s.name)
 	}
-	delete(v.claims[ref], seq)
+	delete(v.claims[ref], e.Seq)
+	if fold != nil {
+		v.outdate(ref, e, fold)
+	}
 }
 
 // gives asks the folded stream for a fact whose name may be forged.
@@ -130,7 +164,7 @@ func gives(fold *stream.Fold, name string) (f stream.Fact, ok bool) {
 func (v *Verifier) settleRest(ref stream.Ref, last uint64) {
 	for _, seq := range slices.Sorted(maps.Keys(v.claims[ref])) {
 		for _, s := range v.said(ref, seq) {
-			v.notGiven(s.claimant, "It relies on entry %d of %s, which has %d: %s.", seq, ref, last, s.name)
+			v.notGiven(s.first, "It relies on entry %d of %s, which has %d: %s.", seq, ref, last, s.name)
 		}
 	}
 }
@@ -145,18 +179,21 @@ func (v *Verifier) said(ref stream.Ref, seq uint64) []saying {
 		said = append(said, saying{c, who})
 	}
 	slices.SortFunc(said, func(a, b saying) int {
-		return cmp.Or(strings.Compare(a.ref.String(), b.ref.String()), cmp.Compare(a.seq, b.seq), strings.Compare(a.name, b.name))
+		return cmp.Or(strings.Compare(a.first.ref.String(), b.first.ref.String()), cmp.Compare(a.first.seq, b.first.seq), strings.Compare(a.name, b.name))
 	})
 	return said
 }
 
 type saying struct {
 	claim
-	claimant
+	claimants
 }
 
 // drop forgets what was said of ref.
-func (v *Verifier) drop(ref stream.Ref) { delete(v.claims, ref) }
+func (v *Verifier) drop(ref stream.Ref) {
+	delete(v.claims, ref)
+	delete(v.uses, ref)
+}
 
 func (v *Verifier) notGiven(who claimant, why string, args ...any) {
 	v.report.Findings = append(v.report.Findings,

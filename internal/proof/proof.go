@@ -26,12 +26,13 @@ import (
 
 // Options say what to verify by.
 type Options struct {
-	// Rules are the rules known, by version and kind. Entries under another version have their hashes checked and are
-	// reported as not decided again.
+	// Rules are the rules known, by version and kind. A stream under another version has its hashes checked and is not
+	// proven: whoever holds the keys could name rules that nobody has.
 	Rules map[int]map[stream.Kind]stream.Rules
 
-	// Computed names the keys under which decisions hold results of floating-point work: there a whole number may differ
-	// by one unit, because another processor rounds otherwise. Everything else is compared byte for byte.
+	// Computed names the keys under which decisions hold results of floating-point work: there an amount, which is a
+	// number under a key that names its unit (um, udeg, ppm), may differ by one, because another processor rounds
+	// otherwise. Everything else is compared byte for byte.
 	Computed []string
 
 	// Trusted are the keys a bundle's heads may be signed with. Without any, the signer is reported as unproven.
@@ -47,12 +48,13 @@ type Verifier struct {
 	o        Options
 	computed map[string]bool
 	claims   claims
+	uses     uses
 	report   Report
 }
 
 // New makes a Verifier.
 func New(o Options) *Verifier {
-	v := &Verifier{o: o, computed: map[string]bool{}, claims: claims{}}
+	v := &Verifier{o: o, computed: map[string]bool{}, claims: claims{}, uses: uses{}}
 	for _, key := range o.Computed {
 		v.computed[key] = true
 	}

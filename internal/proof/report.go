@@ -23,6 +23,8 @@ const (
 	Otherwise    Reason = "otherwise"     // the rules decide the command otherwise
 	BadFacts     Reason = "bad-facts"     // the stored facts are not those the decision needed
 	NotGiven     Reason = "not-given"     // the other stream never gave the fact it is said to have given
+	OldFacts     Reason = "old-facts"     // the other stream had given a newer value well before; of several such entries the latest
+	UnknownRules Reason = "unknown-rules" // of a version that is not known here: hashes hold, nothing was decided again
 	BadKey       Reason = "bad-key"       // the key is not the one the first entry commits to
 	BadSeal      Reason = "bad-seal"      // a sealed value does not open with the stream's key in its place
 	MissingTail  Reason = "missing-tail"  // the trail ends before the head

@@ -1,7 +1,6 @@
 package proof_test
 
 import (
-	"bytes"
 	"crypto/rand"
 	"encoding/binary"
 	"encoding/json"
@@ -178,14 +177,11 @@ func idOf(n byte) stream.ID {
 
 // world is three streams of one shop, told by hubs that work as they should.
 type world struct {
-	t           testing.TB
+	forger
 	register    *stream.Fold
 	job         *stream.Fold
 	calibration *stream.Fold
 	shopKey     trail.Key
-	jobKey      trail.Key
-	signer      trail.Signer
-	records     map[stream.Kind][]trail.Record
 	clock       time.Time
 	commands    uint16
 }
@@ -207,10 +203,10 @@ func verifierOf(t testing.TB, s trail.Signer) note.Verifier {
 // newWorld tells the story: 2 entries of the register, 3 of the job, 7 of the calibration.
 func newWorld(t testing.TB) *world {
 	w := &world{
-		t: t, register: stream.NewFold(toyRules[1][stream.Register], orgID), job: stream.NewFold(toyRules[1][stream.Job], jobID),
+		forger:   forger{t: t, records: map[stream.Kind][]trail.Record{}, signer: newSigner(t, "shop.example")},
+		register: stream.NewFold(toyRules[1][stream.Register], orgID), job: stream.NewFold(toyRules[1][stream.Job], jobID),
 		calibration: stream.NewFold(toyRules[1][stream.Calibration], calibrationID),
-		records:     map[stream.Kind][]trail.Record{}, clock: time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC),
-		signer: newSigner(t, "shop.example"),
+		clock:       time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC),
 	}
 	var err error
 	w.shopKey, err = trail.NewKey(idOf(8), rand.Reader)
@@ -284,39 +280,10 @@ func (w *world) tell(f *stream.Fold, who stream.ID, role stream.Role, typ string
 	w.records[f.Ref.Kind] = append(w.records[f.Ref.Kind], r)
 }
 
-// bundle packs the world as it stands.
-func (w *world) bundle() []byte {
-	var b bytes.Buffer
-	require.NoError(w.t, trail.WriteBundle(&b, w.records[stream.Calibration], w.records[stream.Job], &w.jobKey, w.signer))
-	return b.Bytes()
-}
-
 func (w *world) options(trusted ...trail.Signer) proof.Options {
 	o := proof.Options{Rules: toyRules, Computed: []string{"verdict", "closing"}}
 	for _, s := range trusted {
 		o.Trusted = append(o.Trusted, verifierOf(w.t, s))
 	}
 	return o
-}
-
-// change decodes entry seq of a stream, lets f change it and encodes it again, without mending the chain.
-func (w *world) change(kind stream.Kind, seq int, f func(e *stream.Entry)) {
-	r := &w.records[kind][seq-1]
-	e, err := trail.Decode(*r)
-	require.NoError(w.t, err)
-	f(&e)
-	changed, err := trail.Encode(e)
-	require.NoError(w.t, err)
-	changed.Hash = r.Hash
-	*r = changed
-}
-
-// rehash mends the chain of a stream from its first entry on.
-func (w *world) rehash(kind stream.Kind) {
-	var head stream.Hash
-	for i := range w.records[kind] {
-		r := &w.records[kind][i]
-		r.Prev, r.Hash = head, trail.Sum(head, r.Body)
-		head = r.Hash
-	}
 }

@@ -83,7 +83,7 @@ func (w *walk) step(r trail.Record) bool {
 	if w.fold != nil {
 		report.Decided = n
 	}
-	w.v.settle(w.ref, n, r.Hash, w.fold)
+	w.v.settle(w.ref, e, w.fold)
 	return true
 }
 
@@ -102,6 +102,10 @@ func (w *walk) end(head *trail.Head) {
 		case head == nil && w.seq == 0:
 			w.refuse(0, MissingTail, "There are no entries.")
 		}
+	}
+	if w.seq > 0 && w.fold == nil {
+		w.v.report.Findings = append(w.v.report.Findings, Finding{Stream: w.ref, Reason: UnknownRules, Why: fmt.Sprintf(
+			"Its first entry names rules %d, which are not known here, so only hashes were checked. Verify it with a newer release.", w.opens.Rules)})
 	}
 	w.v.drop(w.ref)
 }
@@ -142,12 +146,16 @@ func (w *walk) decide(e stream.Entry) (found *Finding) {
 	if err != nil {
 		return finding(NotDecided, "The rules refuse its command: %s", sentence(err))
 	}
-	again, _, err := fold.Draft(actor, e.Command, e.MAC, keys, known(fold, e, keys), e.At)
+	facts := known(fold, e, keys)
+	again, _, err := fold.Draft(actor, e.Command, e.MAC, keys, facts, e.At)
 	if err != nil {
 		return finding(NotDecided, "The rules refuse its command in that state: %s", sentence(err))
 	}
 	if why := differentFacts(e.Facts, again.Facts); why != "" {
 		return finding(BadFacts, "%s", why)
+	}
+	if name := notOwn(fold, e.Facts); name != "" {
+		return finding(NotGiven, "It relies on a value that this stream itself did not give by then: %s.", name)
 	}
 	if again.Type != e.Type || again.V != e.V {
 		return finding(Otherwise, "It says %s (version %d); by the rules it would be %s (version %d).", e.Type, e.V, again.Type, again.V)
@@ -165,6 +173,7 @@ func (w *walk) decide(e stream.Entry) (found *Finding) {
 	if err := fold.Apply(e); err != nil {
 		return finding(NotDecided, "The rules cannot go on from it: %s.", sentence(err))
 	}
+	w.v.rely(w.ref, e, keys, facts)
 	return nil
 }
 
