@@ -54,11 +54,6 @@ type asked struct {
 	now   time.Time
 }
 
-// by is the actor as entries name it.
-func (a *asked) by() stream.By {
-	return stream.By{Member: a.actor.Member, Org: a.actor.Org, Role: a.role}
-}
-
 // entry is a decision to make the row's only type of entry.
 func (a *asked) entry(decided any) (stream.Decision, error) {
 	return stream.Decision{Type: a.row.entries[0], V: 1, Role: a.role, Decided: decided}, nil

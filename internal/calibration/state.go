@@ -140,14 +140,6 @@ func (s *State) sheet() *Sheet {
 	return &s.sheets[len(s.sheets)-1]
 }
 
-// desk is the desk that has claimed, or the zero id.
-func (s *State) desk() stream.ID {
-	if s.claim == nil {
-		return stream.ID{}
-	}
-	return s.claim.Desk
-}
-
 // appended adds to a list without touching the backing array that earlier states share.
 func appended[T any](list []T, more ...T) []T {
 	return append(slices.Clip(list), more...)

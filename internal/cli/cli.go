@@ -52,16 +52,6 @@ func commands() []command {
 	}
 }
 
-// getenv is a variable of the environment; the last of several counts.
-func (c *call) getenv(name string) (value string) {
-	for _, kv := range c.environ {
-		if v, ok := strings.CutPrefix(kv, name+"="); ok {
-			value = v
-		}
-	}
-	return value
-}
-
 // errUsage is a wrong command line: the reason was or is printed, exit status 2.
 type errUsage struct{ reason string }
 

@@ -133,7 +133,6 @@ func (p *person) cutNext() { p.cut.arm() }
 // cutter makes network connections that it can cut.
 type cutter struct {
 	mu    sync.Mutex
-	conns []*cuttable
 	armed bool
 }
 

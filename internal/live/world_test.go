@@ -31,8 +31,8 @@ type world struct {
 	keys  trail.WrappingKey
 	hub   *live.Hub // the first node
 
-	owner, technician, specialist, stranger, system stream.Actor
-	job, cal                                        stream.Ref
+	owner, technician, specialist, stranger stream.Actor
+	job, cal                                stream.Ref
 }
 
 // inBubble runs a test on a fake clock, with the world's hubs shut down at the end.
