@@ -61,10 +61,10 @@ func (c *crew) work(ctx context.Context, t *testing.T) (streams map[client.Ref]*
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	streams = map[client.Ref]*client.Client{register: c.owner}
-	var all sync.WaitGroup
-	for i := range c.techs {
-		a := &car{ledger: c.ledger, job: client.Ref{Kind: "job", ID: client.NewID()}, cal: client.Ref{Kind: "calibration", ID: client.NewID()}}
-		streams[a.job], streams[a.cal] = c.techs[i], c.techs[i]
+	cars := make([]*car, len(c.techs))
+	for i := range cars { // all connected before anything is killed: a first connection is not tried again
+		a := &car{job: client.Ref{Kind: "job", ID: client.NewID()}, cal: client.Ref{Kind: "calibration", ID: client.NewID()}}
+		cars[i], streams[a.job], streams[a.cal] = a, c.techs[i], c.techs[i]
 		var err error
 		a.tech.live, err = c.techs[i].Connect(ctx)
 		require.NoError(t, err)
@@ -72,6 +72,9 @@ func (c *crew) work(ctx context.Context, t *testing.T) (streams map[client.Ref]*
 		a.spec.live, err = c.specs[i].Connect(ctx)
 		require.NoError(t, err)
 		defer a.spec.live.Close()
+	}
+	var all sync.WaitGroup
+	for i, a := range cars {
 		all.Go(func() {
 			if err := a.calibrate(ctx); err != nil {
 				cancel(fmt.Errorf("car %d: %w", i+1, err))
@@ -120,7 +123,6 @@ func (c *crew) addBays(ctx context.Context) error {
 
 // car is one car's job and calibration, played by two people who wait for each other.
 type car struct {
-	ledger     *ledger
 	job, cal   client.Ref
 	tech, spec person
 	last       map[client.Ref]uint64 // number of the newest entry of the work
