@@ -70,7 +70,7 @@ func readReadings(o *strict.Object, key string, raw json.RawMessage, measured bo
 		return nil
 	}
 	var each []json.RawMessage
-	if err := json.Unmarshal(raw, &each); err != nil || len(each) < least || len(each) > most {
+	if err := json.Unmarshal(raw, &each); err != nil || each == nil || len(each) < least || len(each) > most {
 		o.Reject(key, fmt.Sprintf("a list of %d to %d readings", least, most))
 		return nil
 	}

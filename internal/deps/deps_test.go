@@ -57,6 +57,7 @@ var layers = map[string]layer{
 	"internal/account":        adapter,
 	"internal/wsconn":         adapter,
 	"internal/httpapi":        adapter,
+	"internal/apidoc":         adapter,
 	"api/client":              adapter,
 
 	"internal/config": edge,
@@ -77,9 +78,9 @@ var layers = map[string]layer{
 
 // friends are the adapters that may stand on another adapter, with the reason.
 var friends = map[string][]string{
-	"internal/postgres": {"migrations"},                                            // runs them
-	"internal/wsconn":   {"internal/token"},                                        // a socket may bring its token in the first frame
-	"internal/httpapi":  {"internal/token", "internal/account", "internal/wsconn"}, // sign-in; mounts the socket
+	"internal/postgres": {"migrations"},                                                               // runs them
+	"internal/wsconn":   {"internal/token"},                                                           // a socket may bring its token in the first frame
+	"internal/httpapi":  {"internal/token", "internal/account", "internal/wsconn", "internal/apidoc"}, // sign-in; mounts the socket; the page of the interfaces
 }
 
 // impure are the standard packages the core has no business with.

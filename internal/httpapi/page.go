@@ -6,6 +6,7 @@ import (
 	"net/http"
 
 	"readback/internal/fault"
+	"readback/internal/stream"
 	"readback/internal/wire"
 )
 
@@ -41,12 +42,22 @@ var frontPage = template.Must(template.New("front").Parse(`<!DOCTYPE html>
 <title>Readback</title>
 <h1>Readback</h1>
 <p>This server pairs workshop bays with remote specialists, checks where calibration targets stand, and keeps the trail.
+<p><a href="/sign-in">Sign in</a>
 <p>It is used through its interfaces: HTTP under <code>/v1/</code> and one websocket at <code>/v1/live</code>.
-The project's <code>docs/protocol.md</code> describes both.
+<a href="/docs">The interfaces</a> describes both.
 <p>Version {{.}}
 `))
 
+// front says what this is to a stranger, and leads who is signed in by cookie to the place of their work.
 func (s *Server) front(w http.ResponseWriter, r *http.Request) error {
+	if actor, err := s.actor(r); err == nil && s.Pages != nil {
+		place := "/desk"
+		if actor.Has(stream.Technician) {
+			place = "/bay"
+		}
+		http.Redirect(w, r, place, http.StatusSeeOther)
+		return nil
+	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Content-Security-Policy", "default-src 'none'")
 	if err := frontPage.Execute(w, s.Version); err != nil {

@@ -3,6 +3,8 @@ package job
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
 
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -45,6 +47,18 @@ var commands = map[string]command{
 		entry: "noted", seal: []string{"text"},
 		read: readNote, apply: takeNote,
 	},
+}
+
+// Commands lists the commands in order of their names.
+func Commands() []string { return slices.Sorted(maps.Keys(commands)) }
+
+// Entries lists the types of entry in order of their names.
+func Entries() []string {
+	var all []string
+	for _, c := range commands {
+		all = append(all, c.entry)
+	}
+	return slices.Sorted(slices.Values(all))
 }
 
 // decode takes admitted data apart again.
