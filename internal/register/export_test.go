@@ -207,3 +207,16 @@ func TestImportOfTheRetired(t *testing.T) {
     },`, `"roles": ["technician"]},`, 1)), counter())
 	require.Equal(t, "members[0].retired", fault.Of(err).Fields[0].Name)
 }
+
+// The kept example of an export is imported and exported again as it stands, byte for byte: what older versions wrote
+// stays good.
+func TestTheExampleOfAnExport(t *testing.T) {
+	t.Parallel()
+	doc := string(example(t, "grown.json"))
+	got, err := register.Import([]byte(doc), counter())
+	require.NoError(t, err)
+	s := give(t, got).state()
+	require.Equal(t, doc, export(t, s))
+	require.Equal(t, 3, strings.Count(doc, `"retired": true`))
+	require.Equal(t, []register.Agreement{{Desk: s.Agreements()[0].Desk, Ended: true}, {Desk: s.Agreements()[1].Desk}}, s.Agreements())
+}

@@ -4,11 +4,15 @@
 //
 // Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
 // owner of this organisation, or by the server. An id is given to one thing for ever; what is retired keeps its entry,
-// its id and its fact, is not changed any more and is not used in new work. There is always an active owner once there
-// was one. Names of people never stand open: they are sealed before Decide sees them.
+// its id and its fact, is not changed any more and is not used in new work. Of the bays in use no two have one name, nor
+// of the instruments, fixtures and dimension sheets. There is always an active owner once there was one. Names of people
+// never stand open: they are sealed before Decide sees them.
 //
 // Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
-// "instrument/<id>", "fixture/<id>", "dimensions/<id>".
+// "instrument/<id>", "fixture/<id>", "dimensions/<id>". Every change of a thing is a new version of its fact, so whoever
+// relied on it can tell.
+//
+// Import reads a register as one document, and Export writes it.
 //
 // Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
 // A State is never changed after Apply gave it out, so any goroutine may read it.
