@@ -58,7 +58,8 @@ type Server struct {
 	Sockets  Sockets
 	Lists    Lists
 	Bundles  Bundler
-	TrailKey string // the verifier key of the signer of bundles
+	TrailKey string                  // the verifier key of the signer of bundles
+	Pages    map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
 	Version  string
 	Log      *slog.Logger
 }
@@ -68,6 +69,11 @@ func (s *Server) routes() map[string]http.Handler {
 	return map[string]http.Handler{
 		"GET /{$}":             s.adapt(s.front),
 		"GET /problems/{slug}": s.adapt(s.problem),
+
+		"GET /docs":             s.adapt(s.docs),
+		"GET /v1/openapi.yaml":  s.adapt(s.description("openapi.yaml", "application/yaml")),
+		"GET /v1/asyncapi.yaml": s.adapt(s.description("asyncapi.yaml", "application/yaml")),
+		"GET /v1/schema/{name}": s.adapt(s.schema),
 
 		"POST /v1/sign-in":  s.adapt(s.signIn),
 		"POST /v1/sign-out": s.adapt(s.signOut),
@@ -94,6 +100,9 @@ func (s *Server) routes() map[string]http.Handler {
 func (s *Server) Handler() http.Handler {
 	mux := http.NewServeMux()
 	for pattern, h := range s.routes() {
+		mux.Handle(pattern, h)
+	}
+	for pattern, h := range s.Pages {
 		mux.Handle(pattern, h)
 	}
 	mux.Handle("/", s.adapt(func(http.ResponseWriter, *http.Request) error {
