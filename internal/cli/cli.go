@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"readback/internal/fault"
 )
@@ -190,7 +191,7 @@ func (cmd command) help(fs *flag.FlagSet) string {
 	if cmd.args != "" {
 		usage += " " + cmd.args
 	}
-	fmt.Fprintf(&b, "Usage: %s\n\n%s\n", usage, cmd.long)
+	fmt.Fprintf(&b, "Usage: %s\n\n%s\n", usage, fill(cmd.long, 0))
 	if hasFlags {
 		b.WriteString("\nFlags:\n")
 		fs.VisitAll(func(f *flag.Flag) {
@@ -199,13 +200,36 @@ func (cmd command) help(fs *flag.FlagSet) string {
 			if kind != "" {
 				head += " " + kind
 			}
-			fmt.Fprintf(&b, "  %-18s %s", head, text)
 			if f.DefValue != "" && f.DefValue != "false" {
-				fmt.Fprintf(&b, " (default %s)", f.DefValue)
+				text += " (default " + f.DefValue + ")"
 			}
-			b.WriteByte('\n')
+			fmt.Fprintf(&b, "  %-18s %s\n", head, fill(text, 21))
 		})
 	}
 	fmt.Fprintf(&b, "\nExample:\n  %s\n", strings.ReplaceAll(cmd.example, "\n", "\n  "))
+	return b.String()
+}
+
+// columns is the width of help texts.
+const columns = 80
+
+// fill breaks a text at spaces so that it fits the columns behind an indent, which its further lines get.
+func fill(text string, indent int) string {
+	var b strings.Builder
+	room := columns - indent
+	for i, word := range strings.Fields(text) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case room < n+1:
+			b.WriteString("\n" + strings.Repeat(" ", indent))
+			room = columns - indent
+		default:
+			b.WriteByte(' ')
+			room--
+		}
+		b.WriteString(word)
+		room -= n
+	}
 	return b.String()
 }

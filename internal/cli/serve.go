@@ -118,7 +118,8 @@ var initCommand = command{
 		"its first owner and prints the password it made. The same again does nothing, or what an earlier run left undone.\n" +
 		"With DATABASE_URL it may run while others serve; with the private cluster run it before serve.",
 	example: "readback init --import shop.json --import desk.json\n" +
-		"readback init --organisation \"Demo Workshop (invented)\" --sort shop --owner \"A. Owner\" --sign-in owner@shop.example",
+		"readback init --organisation \"Demo Workshop (invented)\" --sort shop \\\n" +
+		"  --owner \"A. Owner\" --sign-in owner@shop.example",
 	setup: func(c *call) func(context.Context, []string) error {
 		var files many
 		c.flags.Var(&files, "import", "`FILE` to import; may be given several times")
