@@ -190,16 +190,24 @@ func (w *teller) shop() {
 	own("add-member", obj{"id": technician.Member, "name": "Tamsin Exemplar (invented)", "roles": technician.Roles})
 	own("add-member", obj{"id": leaver.Member, "name": "Piet Voorbeeld (invented)", "roles": leaver.Roles})
 	own("grant-competence", obj{"member": technician.Member, "sensor": "front-camera", "expires": "2027-01-31"})
+	own("change-member", obj{"id": leaver.Member, "name": "Piet Voorbeeld-Nieuw (invented)"})
+	own("grant-competence", obj{"member": leaver.Member, "sensor": "front-radar", "expires": "2027-01-31"})
+	own("revoke-competence", obj{"member": leaver.Member, "sensor": "front-radar"})
 	own("retire-member", obj{"member": leaver.Member})
+	own("change-organisation", obj{"phone": "+00 555 0101"})
 	for _, b := range []struct {
 		id   stream.ID
 		name string
 	}{{bayID, "Bay 2"}, {spareBayID, "Bay 3"}} {
 		own("add-bay", obj{"id": b.id, "name": b.name, "size_um": obj{"length": 12_500_000, "width": 6_200_000}})
 	}
-	own("survey-bay", obj{"bay": bayID, "surveyed": "2026-06-01", "expires": "2027-06-01", "floor": obj{
-		"wheels_um": obj{"front_left": 0, "front_right": 2000, "rear_left": -1000, "rear_right": 1000}, "fixture_um": -4000,
-	}})
+	for _, bay := range []stream.ID{bayID, spareBayID} {
+		own("survey-bay", obj{"bay": bay, "surveyed": "2026-06-01", "expires": "2027-06-01", "floor": obj{
+			"wheels_um": obj{"front_left": 0, "front_right": 2000, "rear_left": -1000, "rear_right": 1000}, "fixture_um": -4000,
+		}})
+	}
+	own("withdraw-survey", obj{"bay": spareBayID})
+	own("change-bay", obj{"id": spareBayID, "name": "Bay 3, wash"})
 	own("retire", obj{"kind": "bay", "id": spareBayID})
 	for _, i := range []struct {
 		id         stream.ID
@@ -217,11 +225,14 @@ func (w *teller) shop() {
 		})
 	}
 	own("renew-instrument", obj{"instrument": laserID, "certificate": obj{"number": "INV-L2", "dated": "2026-11-02"}, "due": "2027-11-02"})
+	own("change-instrument", obj{"id": tapeID, "name": "Tape 1, 5 m"})
 	own("add-fixture", obj{"id": standID, "name": "Camera board", "target": "T-CAM-07", "fixture": obj{"kind": "board", "half_width_um": 800_000, "carried": "stand"}})
 	own("add-dimensions", obj{"id": dimensionsID, "type": "Windrow 3 (invented)", "source": "measured on one car", "vehicle": obj{
 		"wheelbase_um": 2_680_000, "front_track_um": 1_560_000, "rear_track_um": 1_572_000, "front_overhang_um": 890_000,
 		"rear_overhang_um": 760_000, "hub_height_um": obj{"front": 325_000, "rear": 325_000},
 	}})
+	own("change-fixture", obj{"id": standID, "name": "Camera board, blue"})
+	own("change-dimensions", obj{"id": dimensionsID, "type": "Windrow 3 hatchback (invented)"})
 	own("make-agreement", obj{"desk": deskID})
 	own("end-agreement", obj{"desk": deskID})
 	own("make-agreement", obj{"desk": deskID})
