@@ -7,7 +7,7 @@ FUZZTIME ?= 10s
 POINTS  ?= 200
 
 .DEFAULT_GOAL := help
-.PHONY: help build test race fuzz faults demo run bench lint need-go need-postgres
+.PHONY: help build test race fuzz faults demo run bench lint need-go need-postgres need-chromium
 
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/\1|\2/p' Makefile | while IFS='|' read -r target what; do \
@@ -16,11 +16,11 @@ help: ## list the targets
 build: need-go ## build bin/readback
 	CGO_ENABLED=0 $(GO) build -trimpath -buildvcs=false -ldflags '$(LDFLAGS)' -o bin/readback ./cmd/readback
 
-test: need-go need-postgres ## run every test; PostgreSQL is installed if it is missing and that is allowed
+test: need-go need-postgres need-chromium ## run every test; PostgreSQL and Chromium are installed if missing and that is allowed
 	@$(GO) test -timeout 5m ./... && echo 'make test: every package passed' || \
 		{ status=$$?; echo 'make test: FAILED, in the packages marked FAIL above' >&2; exit $$status; }
 
-race: need-go need-postgres ## run every test under the race detector (needs a C compiler)
+race: need-go need-postgres need-chromium ## run every test under the race detector (needs a C compiler)
 	CGO_ENABLED=1 $(GO) test -race -timeout 10m ./...
 
 fuzz: need-go need-postgres ## fuzz every decoder for a moment (FUZZTIME=10s each)
@@ -40,8 +40,8 @@ demo: build need-postgres ## the main job, end to end, in a few seconds (SEED=n 
 run: build need-postgres ## the demo world, served until you stop it
 	bin/readback demo --world
 
-bench: need-go need-postgres ## run the benchmarks
-	$(GO) test -run '^$$' -bench . -benchmem -timeout 60m ./...
+bench: need-go need-postgres ## the service against the bare machine, in one table with its goals; some minutes
+	@cd internal/bench && $(GO) test -count 1 -timeout 60m -run '^TestBench$$' -args -long
 
 lint: need-go ## gofmt, go vet, staticcheck
 	@unformatted=$$(find . -name '*.go' -exec gofmt -l {} +) && \
@@ -60,3 +60,6 @@ need-go:
 
 need-postgres:
 	@sh deploy/ensure-postgres.sh
+
+need-chromium:
+	@sh deploy/ensure-chromium.sh

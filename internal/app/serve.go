@@ -16,6 +16,7 @@ import (
 	"readback/internal/fault"
 	"readback/internal/httpapi"
 	"readback/internal/postgres"
+	"readback/internal/webui"
 	"readback/internal/wsconn"
 )
 
@@ -49,6 +50,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	api := &httpapi.Server{
 		Hub: a.hub, Tokens: tokens, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
+		Pages: webui.Routes(),
 	}
 	if err := a.hub.Settled(ctx); err != nil {
 		if ctx.Err() != nil {

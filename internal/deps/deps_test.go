@@ -58,6 +58,7 @@ var layers = map[string]layer{
 	"internal/wsconn":         adapter,
 	"internal/httpapi":        adapter,
 	"internal/apidoc":         adapter,
+	"internal/webui":          adapter,
 	"api/client":              adapter,
 
 	"internal/config": edge,
@@ -67,9 +68,11 @@ var layers = map[string]layer{
 	"cmd/readback":    edge,
 
 	"internal/deps":              edge,
+	"internal/bench":             edge,
 	"internal/faults":            edge,
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/apptest":   edge,
+	"internal/testkit/board":     edge,
 	"internal/testkit/memstore":  edge,
 	"internal/testkit/storetest": edge,
 	"internal/testkit/toyserver": edge,
@@ -177,7 +180,7 @@ func TestDirectModules(t *testing.T) {
 func TestNoTestCodeInTheBinary(t *testing.T) {
 	t.Parallel()
 	for _, p := range list(t, "-deps", "./cmd/readback") {
-		for _, banned := range []string{"github.com/stretchr/testify", "pgregory.net/rapid", "go.uber.org/goleak", "readback/internal/testkit", "github.com/gowebpki/jcs", "github.com/getkin", "github.com/santhosh-tekuri", "testing"} {
+		for _, banned := range []string{"github.com/stretchr/testify", "pgregory.net/rapid", "go.uber.org/goleak", "readback/internal/testkit", "github.com/gowebpki/jcs", "github.com/chromedp", "github.com/getkin", "github.com/santhosh-tekuri", "testing"} {
 			if p.ImportPath == banned || strings.HasPrefix(p.ImportPath, banned+"/") {
 				t.Errorf("the program links %s", p.ImportPath)
 			}

@@ -1,0 +1,96 @@
+// @ts-check
+// The HTTP interface, as far as the screens use it.
+
+/** A refusal of the server: a problem of RFC 9457. */
+export class Refused extends Error {
+  /** @param {{type?: string, title?: string, detail?: string, guard?: string, errors?: {field: string, want: string}[]}} problem */
+  constructor(problem) {
+    super(problem.detail ?? problem.title ?? "Refused.");
+    this.slug = (problem.type ?? "").split("/").pop() ?? "";
+    this.fields = problem.errors ?? [];
+  }
+  /** The whole refusal as one text. */
+  text() {
+    return [this.message, ...this.fields.map((f) => f.field.replace(/^data\./, "").replace(/_(um|udeg)\b/, "") + ": " + f.want)].join(" ");
+  }
+}
+
+/** Slugs after which the same is to be sent again. */
+export const LATER = new Set(["not-ready", "too-many", "no-database"]);
+
+/**
+ * @param {string} method
+ * @param {string} path
+ * @param {unknown} [body]
+ * @returns {Promise<any>}
+ */
+export async function ask(method, path, body) {
+  const res = await fetch(path, {
+    method, credentials: "same-origin",
+    headers: body === undefined ? {} : { "Content-Type": "application/json" },
+    body: body === undefined ? undefined : JSON.stringify(body),
+  });
+  if (res.status === 204) return null;
+  const json = (res.headers.get("Content-Type") ?? "").includes("json");
+  const answer = json ? await res.json() : null;
+  if (!res.ok) {
+    const refused = new Refused(answer ?? { detail: "The server answered " + res.status + "." });
+    if (refused.slug === "sign-in-needed" && location.pathname !== "/sign-in") location.assign("/sign-in?to=" + encodeURIComponent(location.pathname));
+    throw refused;
+  }
+  return answer;
+}
+
+/** @param {string} path */
+export const get = (path) => ask("GET", path);
+
+/** A UUID of version 7: the time first, then chance. Works without a secure context. */
+export function newId() {
+  const b = crypto.getRandomValues(new Uint8Array(16));
+  let t = Date.now();
+  for (let i = 5; i >= 0; i--) {
+    b[i] = t % 256;
+    t = Math.floor(t / 256);
+  }
+  b[6] = (b[6] & 0x0f) | 0x70;
+  b[8] = (b[8] & 0x3f) | 0x80;
+  const x = [...b].map((v) => v.toString(16).padStart(2, "0")).join("");
+  return [x.slice(0, 8), x.slice(8, 12), x.slice(12, 16), x.slice(16, 20), x.slice(20)].join("-");
+}
+
+const pause = (/** @type {number} */ ms) => new Promise((done) => setTimeout(done, ms));
+
+/**
+ * Gives a command by HTTP, the same one again until it is answered.
+ * @param {"jobs" | "calibrations"} kind
+ * @param {string} id
+ * @param {number} base
+ * @param {string} type
+ * @param {unknown} data
+ */
+export async function command(kind, id, base, type, data) {
+  const body = { id: newId(), base, type, data };
+  for (let wait = 250; ; wait = Math.min(wait * 2, 8000)) {
+    try {
+      return await ask("POST", `/v1/${kind}/${id}/commands`, body);
+    } catch (e) {
+      if (e instanceof Refused && !LATER.has(e.slug)) throw e;
+      if (wait >= 8000) throw e;
+      await pause(wait);
+    }
+  }
+}
+
+/** Opens sealed values of a view: its personal values stand beside the state, by what they are sealed as. */
+export const opener = (/** @type {Record<string, string> | undefined} */ opened) =>
+  (/** @type {any} */ value) => opened?.[value?.sealed?.v] ?? "";
+
+export async function signOut() {
+  try {
+    await ask("POST", "/v1/sign-out", {});
+  } catch {
+    // the cookie is dropped all the same
+  }
+  sessionStorage.clear();
+  location.assign("/sign-in");
+}

@@ -1,0 +1,231 @@
+// @ts-check
+// The bay: one calibration, one thing to do, on a tablet two metres away. What is shown follows from the state that the
+// server folds; what is being typed is kept here and in sessionStorage.
+
+import { command, Refused, signOut } from "./api.js";
+import { byId, h, place, put, theme } from "./dom.js";
+import { clock } from "./format.js";
+import { gates, scan } from "./gates.js";
+import { linkGlyph, speakGlyph, stopGlyph, turnGlyph } from "./glyph.js";
+import { hold } from "./hold.js";
+import { Link } from "./link.js";
+import { placing, standing } from "./placing.js";
+import { keypad, Rounds } from "./readings.js";
+import { seam } from "./seam.js";
+import { sheetForm } from "./sheet.js";
+import { stepScene } from "./steps.js";
+import { Watch } from "./watch.js";
+import { CAUSES, CAUTIONS, PHASES, task, where } from "./words.js";
+
+/** @typedef {import("./steps.js").Scene} Scene */
+
+const id = location.pathname.split("/")[2];
+const link = new Link();
+const w = new Watch(link, id);
+const rounds = new Rounds(id);
+const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
+/** @type {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void"} */
+let part = "now";
+let spoken = "", lastStep = "";
+
+theme();
+put(byId("stop"), stopGlyph(), h("span", null, "Stop"));
+byId("stop").addEventListener("click", () => act("stop"));
+link.addEventListener("state", drawLink);
+link.addEventListener("outbox", drawLink);
+link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
+w.addEventListener("change", draw);
+drawLink();
+w.start().then(draw, (e) => put(byId("main"), h("p", { class: "problem", role: "alert" }, e instanceof Error ? e.message : "That did not work."), h("a", { href: "/bay" }, "All calibrations")));
+setInterval(tick, 500);
+
+/** @param {string} text */
+function notice(text) {
+  put(byId("notice"), text && [h("span", null, text), h("button", { type: "button", class: "plain", onclick: () => notice("") }, "Put away")]);
+}
+
+/** Gives a command and says why if it is refused. @param {string} type @param {object} [data] */
+async function act(type, data = {}) {
+  notice("");
+  try {
+    return await w.command(type, data);
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    notice(e.slug === "stale" ? "Something came in between. Look again, then decide." : e.text());
+    await w.look();
+  }
+}
+
+/** Sends the round of readings that was typed. */
+async function sendRound() {
+  const round = rounds.now;
+  if (!round) return;
+  const data = rounds.report();
+  put(byId("main"), h("p", { class: "quiet then" }, link.state === "linked" ? "Checking" : "No link: kept here, sent when it is back"));
+  try {
+    await w.command(round.purpose === "closing" ? "report-closing" : "report-readings", data);
+    rounds.end();
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    notice(e.text());
+    round.values[round.at] = null;
+    await w.look();
+  }
+  redraw();
+}
+
+function redraw() {
+  part = "now";
+  main.show(["anew", Math.random()], () => "");
+  draw();
+}
+
+/** @param {string} text */
+function say(text) {
+  if (text && text !== spoken) byId("say").textContent = text;
+  spoken = text;
+}
+
+function speakAgain() {
+  byId("say").textContent = "";
+  byId("say").textContent = spoken;
+  if (!("speechSynthesis" in window)) return;
+  speechSynthesis.cancel();
+  speechSynthesis.speak(new SpeechSynthesisUtterance(spoken));
+}
+
+function drawLink() {
+  const kept = link.outbox.length;
+  linkline.show([link.state, kept, link.reason], () => [linkGlyph(link.state === "linked"),
+    link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : kept ? `No link, kept here: ${kept}` : "No link, kept here"]);
+  byId("link").classList.toggle("lost", link.state !== "linked");
+}
+
+function openStep() {
+  const last = w.state.steps[w.state.steps.length - 1];
+  return last && last.state !== "done" && last.state !== "withdrawn" ? last : null;
+}
+
+/** What there is to do now. @returns {Scene} */
+function now() {
+  const s = w.state, turn = s.turn;
+  const big = (/** @type {string} */ id, /** @type {string} */ text, /** @type {() => void} */ onclick) => () => h("button", { type: "button", id, class: "primary bay", onclick }, text);
+  const plain = (/** @type {string} */ title, /** @type {any} */ text, /** @type {(() => any) | undefined} */ primary, /** @type {any} */ more = null) =>
+    ({ key: [title, text, w.seq], spoken: title, primary, body: () => h("section", { class: "only" }, h("h1", { class: "instruction", id: "instruction" }, title), text && h("p", { class: "then" }, text), more) });
+  const startSheet = () => h("button", { type: "button", id: "to-sheet", class: "second", onclick: () => go("sheet") }, "Set-up sheet");
+  switch (s.phase) {
+    case "preparing":
+      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act), primary: !s.sheet ? big("to-sheet", "Set-up sheet", () => go("sheet")) : undefined };
+      if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), startSheet());
+      if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
+      return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")));
+    case "waiting":
+      if (s.sheet) return placing(w, hands);
+      return plain("Waiting for a specialist", "With the set-up sheet you can place the target meanwhile.", undefined, startSheet());
+    case "running":
+      return { key: ["running", w.seq], spoken: "The leg runs. " + CAUTIONS.running, body: () => h("section", { class: "only running" }, h("h1", { class: "instruction", id: "instruction" }, "Leg running"), seam("met"), h("p", { class: "then" }, CAUTIONS.running)) };
+    case "stopped": {
+      const agreed = (s.stop?.agreed ?? []).includes("technician");
+      return plain("Stopped", agreed ? "You agree to restart. The desk has not yet." : "Work goes on when both sides agree. Closing readings are taken again.",
+        agreed ? undefined : big("restart", "Agree to restart", () => act("restart")));
+    }
+    case "declared": {
+      const signed = s.signs.some((/** @type {any} */ x) => x.by.role === "technician");
+      const both = turn.do === "close";
+      return plain("Result: " + s.result.outcome.replace("-", " "), both ? "Both have signed." : signed ? "You have signed. The desk has not yet." : "Sign for the physical facts of this bay.",
+        both ? big("close", "Close the calibration", () => act("close")) : signed ? undefined : big("sign", "Sign", () => act("sign")));
+    }
+    case "closed":
+      return plain("Closed", "Result: " + s.result.outcome.replace("-", " ") + ". Signed by both.", undefined,
+        h("p", { class: "then" }, h("a", { href: `/v1/calibrations/${id}/bundle`, download: "" }, "The trail as a file that checks itself"), " ", h("a", { href: "/bay" }, "All calibrations")));
+  }
+  const step = openStep();
+  if (step) return stepScene(w, step, act);
+  if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act) };
+  const fit = turn.do === "instruct" && turn.kind === "fit-target";
+  if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
+  const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
+  return plain("Wait for the desk", text, undefined, s.sheet ? null : startSheet());
+}
+
+const hands = { act, rounds, redraw };
+
+/** @param {typeof part} to */
+function go(to) {
+  part = to;
+  draw();
+  byId("main").focus({ preventScroll: true });
+}
+
+function more() {
+  const b = (/** @type {typeof part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"),
+    h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
+    h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
+}
+
+function voids() {
+  return h("section", { class: "scroll" }, h("h1", null, "What changed? Hold it. What was measured then no longer stands."),
+    h("div", { class: "menu" }, Object.entries(CAUSES).map(([cause, text]) => hold({ id: "void-" + cause, class: "second" }, text, () => act("void-setup", { cause }).then(() => go("now"))))));
+}
+
+/** @type {Record<string, () => any>} */
+const parts = {
+  more, void: voids, readings: () => standing(w, hands), gates: () => gates(w, act),
+  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now")))),
+  scan: () => h("section", { class: "scroll" }, scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now")))),
+};
+
+function draw() {
+  if (!w.state) return;
+  const s = w.state, step = openStep();
+  // What the desk says, a stop and a running leg come before anything that is looked at beside.
+  const urgent = JSON.stringify([step?.number, step?.state, s.phase === "stopped", s.phase === "running"]);
+  if (urgent !== lastStep && lastStep !== "" && (step || s.phase === "stopped" || s.phase === "running")) {
+    part = "now";
+    if (rounds.now && (s.phase === "stopped" || s.phase === "running")) rounds.end();
+  }
+  lastStep = urgent;
+  byId("where").textContent = where(s);
+  byId("stop").hidden = s.phase === "declared" || s.phase === "closed";
+  const typing = rounds.now && part === "now";
+  const mine = s.turn.who === "technician", running = s.phase === "running";
+  turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : s.turn.who ?? ""),
+    h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
+  if (part !== "now") {
+    const live = part === "gates" || part === "readings" ? w.seq : part;
+    main.show(["part", part, live], parts[part]);
+    foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]);
+    return;
+  }
+  if (typing) {
+    main.show(["keypad", rounds.now?.purpose, rounds.now?.list], () => keypad(w, rounds, { send: sendRound, cancel: () => { rounds.end(); redraw(); }, said: say }));
+    byId("main").className = "full";
+    foot.show(["none"], () => "");
+    byId("foot").hidden = true;
+    return;
+  }
+  byId("main").className = "";
+  byId("foot").hidden = false;
+  const scene = now();
+  main.show(scene.key, scene.body);
+  foot.show([scene.key, Boolean(scene.primary)], () => [again(), scene.primary ? scene.primary() : h("span", { class: "spring" }), moreKey()]);
+  say(scene.spoken);
+  tick();
+}
+
+const again = () => h("button", { type: "button", class: "corner left-corner", id: "say-again", onclick: speakAgain }, speakGlyph(), h("span", null, "Say again"));
+const moreKey = () => h("button", { type: "button", class: "corner right-corner", id: "more", onclick: () => go("more") }, h("span", { class: "dots", "aria-hidden": "true" }, "•••"), h("span", null, "More"));
+
+/** What runs by the clock: how long the turn has lasted, and the sixty seconds. */
+function tick() {
+  if (!w.state) return;
+  const since = document.getElementById("since");
+  if (since) since.textContent = clock(link.now() - w.since());
+  const word = w.state.word, left = document.getElementById("left"), line = document.getElementById("word-seam");
+  if (!word || !left || !line) return;
+  const passed = (link.now() - Date.parse(word.at)) / 1000;
+  if (passed > 60) return void w.look();
+  left.textContent = `${60 - Math.floor(passed)} s left for both words`;
+  put(line, seam("open", passed / 60));
+}

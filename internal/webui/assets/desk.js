@@ -1,0 +1,174 @@
+// @ts-check
+// The desk: a strip for each calibration in a fixed order, the queue, and the focused calibration below with its next step
+// composed. Everything has a key.
+
+import { get, opener, Refused, signOut } from "./api.js";
+import { byId, h, place, put, theme } from "./dom.js";
+import { DeskWork } from "./deskwork.js";
+import { clock, timeOfDay } from "./format.js";
+import { linkGlyph, turnGlyph } from "./glyph.js";
+import { Link } from "./link.js";
+import { strip } from "./strip.js";
+import { Watch } from "./watch.js";
+import { PHASES, sensor, task, where } from "./words.js";
+
+const QUEUE_MS = 5000;
+const link = new Link();
+/** @type {Map<string, Watch>} */
+const watches = new Map();
+/** @type {any[]} */
+let queue = [];
+let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null);
+const strips = place(byId("strips")), main = place(byId("main")), linkline = place(byId("link")), keys = place(byId("keys"));
+const work = new DeskWork(link, notice, () => draw());
+
+theme();
+byId("sign-out").addEventListener("click", signOut);
+link.addEventListener("state", drawLink);
+link.addEventListener("outbox", drawLink);
+link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
+addEventListener("keydown", onKey);
+addEventListener("popstate", () => { focused = location.pathname.split("/")[2] ?? ""; draw(); });
+drawLink();
+start();
+
+async function start() {
+  try {
+    me = await get("/v1/me");
+    const register = await get("/v1/registers/" + me.org);
+    byId("who").textContent = [opener(register.opened)(register.state.members?.[me.member]?.name), register.state.organisation.name].filter(Boolean).join(", ");
+    await look();
+  } catch (e) {
+    put(byId("main"), h("p", { class: "problem", role: "alert" }, e instanceof Error ? e.message : "That did not work."));
+  }
+  setInterval(look, QUEUE_MS);
+  setInterval(tick, 500);
+}
+
+/** Looks at the queue and for calibrations that came or went. Nothing pushes these. */
+async function look() {
+  try {
+    const [rows, waiting] = await Promise.all([get("/v1/calibrations?limit=50"), get("/v1/queue").catch(() => ({ waiting: [] }))]);
+    queue = waiting.waiting.filter((/** @type {any} */ r) => !watches.has(r.stream.id));
+    const open = rows.calibrations.filter((/** @type {any} */ r) => r.phase !== "closed" && r.phase !== "waiting").map((/** @type {any} */ r) => r.stream.id);
+    if (focused && !open.includes(focused)) open.push(focused);
+    await Promise.all(open.filter((/** @type {string} */ id) => !watches.has(id)).map(watch));
+  } catch {
+    // no line: the link says so, and the next look is soon
+  }
+  draw();
+}
+
+/** @param {string} id */
+async function watch(id) {
+  const w = new Watch(link, id);
+  watches.set(id, w);
+  try {
+    await w.start();
+    w.addEventListener("change", draw);
+    if (!focused) focused = id;
+  } catch {
+    watches.delete(id);
+    if (focused === id) focused = "";
+  }
+}
+
+/** @param {string} id */
+function focus(id) {
+  if (focused === id) return;
+  focused = id;
+  work.form = "";
+  history.pushState(null, "", "/desk/" + id);
+  draw();
+}
+
+/** @param {any} row */
+async function claim(row) {
+  notice("");
+  const id = row.stream.id;
+  try {
+    await link.command(row.stream, row.seq, "claim");
+    queue = queue.filter((r) => r.stream.id !== id);
+    focused = id;
+    history.pushState(null, "", "/desk/" + id);
+    await watch(id);
+  } catch (e) {
+    notice(e instanceof Refused ? e.text() : String(e));
+  }
+  await look();
+}
+
+/** @param {string} text */
+function notice(text) {
+  put(byId("notice"), text && [h("span", null, text), h("button", { type: "button", class: "plain", onclick: () => notice("") }, "Put away")]);
+}
+
+function drawLink() {
+  const kept = link.outbox.length;
+  linkline.show([link.state, kept], () => [linkGlyph(link.state === "linked"), link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : kept ? `No link, kept here: ${kept}` : "No link"]);
+  byId("link").classList.toggle("lost", link.state !== "linked");
+}
+
+/** @param {Watch} w */
+function turnOf(w) {
+  const { turn, phase } = w.state;
+  const running = phase === "running";
+  if (phase === "stopped") return { who: "", word: "Stopped", tone: "", task: task(turn) };
+  if (running) return { who: "running", word: "Leg running", tone: "met", task: where(w.state) };
+  if (!turn.who) return { who: "", word: /** @type {any} */ (PHASES)[phase], tone: "", task: "" };
+  return turn.who === "specialist" ? { who: "specialist", word: "Your turn", tone: "desk", task: task(turn) } : { who: "technician", word: "Bay’s turn", tone: "bay", task: task(turn) };
+}
+
+/** @returns {Watch[]} in the order in which they were claimed, which never changes */
+const inOrder = () => [...watches.values()].filter((w) => w.state && w.state.phase !== "closed" || w.state && w.ref.id === focused);
+
+function draw() {
+  const list = inOrder();
+  strips.show([list.map((w) => [w.ref.id, w.seq, w.state.turn, w.entries.length, w.name()]), focused, queue.map((r) => r.stream.id), Math.floor(link.now() / 30_000)], () => [
+    list.map((w, i) => {
+      const t = turnOf(w), id = w.ref.id, bay = w.register?.bays?.[w.state.sheet?.bay]?.name ?? "";
+      return h("article", { class: "strip" + (id === focused ? " focused" : "") },
+        h("button", { type: "button", class: "strip-name", id: "focus-" + id, "aria-pressed": String(id === focused), onclick: () => focus(id) },
+          h("kbd", null, String(i + 1)), h("b", null, w.name()), h("span", { class: "quiet" }, [sensor(w.state.sensor), bay, w.register?.organisation?.name].filter(Boolean).join(" · "))),
+        strip(w, link.now()),
+        h("div", { class: "strip-turn" }, turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task))),
+        h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
+        h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
+    }),
+    queue.map((r) => h("article", { class: "strip waiting" },
+      h("div", { class: "strip-name" }, h("b", null, sensor(r.summary.sensor)), h("span", { class: "quiet" }, r.summary.verdict ? "set-up begun: " + r.summary.verdict : "set-up not begun")),
+      h("span", { class: "quiet grow" }, "Waiting, longest first"), h("b", { class: "strip-clock", "data-since": String(Date.parse(r.queued_at)) }, clock(link.now() - Date.parse(r.queued_at))),
+      h("button", { type: "button", class: "desk-key claim", id: "claim-" + r.stream.id, onclick: () => claim(r) }, "Claim"))),
+  ]);
+  byId("queue-state").textContent = `Queue ${queue.length}`;
+  const yours = list.filter((w) => w.state.turn.who === "specialist" && w.state.phase !== "running").length;
+  document.title = (yours ? `(${yours}) Your turn` : "Desk") + " · Readback";
+  const w = watches.get(focused);
+  if (w?.state) work.draw(w, main);
+  else main.show(["empty", queue.length], () => h("p", { class: "empty quiet" }, queue.length ? "Claim one from the queue: key Q, then Enter." : "Nobody waits."));
+  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["X", "leg not completed"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
+    .map(([k, text]) => h("span", null, h("kbd", null, k), " ", text)));
+  tick();
+}
+
+function tick() {
+  byId("clock").textContent = timeOfDay(link.now());
+  for (const el of document.querySelectorAll("[data-since]")) el.textContent = clock(link.now() - Number(/** @type {HTMLElement} */ (el).dataset.since));
+  work.tick();
+}
+
+/** @param {KeyboardEvent} e */
+function onKey(e) {
+  if (e.key === "Escape" && work.form) { work.form = ""; return draw(); }
+  const tag = /** @type {Element} */ (e.target).tagName;
+  if (e.ctrlKey || e.metaKey || e.altKey || e.repeat || /^(INPUT|SELECT|TEXTAREA)$/.test(tag)) return;
+  if (e.key === "Enter" && /^(BUTTON|A)$/.test(tag)) return;
+  const key = e.key.toLowerCase();
+  if (/^[1-9]$/.test(key)) {
+    const w = inOrder()[Number(key) - 1];
+    if (w) focus(w.ref.id);
+  } else if (key === "q") {
+    /** @type {HTMLElement | null} */ (document.querySelector(".claim"))?.focus();
+  } else if (!work.key(key)) return;
+  e.preventDefault();
+}

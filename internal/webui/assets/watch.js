@@ -1,0 +1,120 @@
+// @ts-check
+// One calibration under watch: its entries as they come, and its state as the server folds it. The state is asked for anew
+// after each entry; nothing is folded here, so the screens cannot come to know better than the trail.
+
+import { get, opener } from "./api.js";
+
+export class Watch extends EventTarget {
+  /** @param {import("./link.js").Link} link @param {string} id */
+  constructor(link, id) {
+    super();
+    this.link = link;
+    this.ref = { kind: "calibration", id };
+    /** @type {any} */
+    this.state = null;
+    /** @type {any} */
+    this.job = null;
+    /** @type {any} */
+    this.register = null;
+    this.opened = opener({});
+    this.relation = "";
+    this.seq = 0;
+    /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
+    this.entries = [];
+    this.want = 0;
+    this.loading = false;
+  }
+
+  /** Loads everything and follows from there on. */
+  async start() {
+    await this.load();
+    this.link.follow(this.ref, 0, (e) => {
+      this.entries.push({ seq: e.seq, type: e.body.type, at: Date.parse(e.body.at), role: e.body.by?.role ?? "", body: e.body });
+      if (e.seq > this.seq) this.refresh(e.seq);
+      else this.tell();
+    });
+    this.link.follow({ kind: "job", id: this.state.job }, this.jobSeq ?? 0, () => this.loadJob().then(() => this.tell()));
+    return this;
+  }
+
+  stop() {
+    this.link.unfollow(this.ref.id);
+    this.link.unfollow(this.state.job);
+  }
+
+  async load() {
+    const view = await get("/v1/calibrations/" + this.ref.id);
+    this.state = view.state;
+    this.relation = view.relation;
+    this.seq = view.seq;
+    this.loadedAt = Date.now();
+    if (!this.job) await this.loadJob();
+    if (!this.register) this.register = (await get("/v1/registers/" + this.state.shop).catch(() => null))?.state ?? null;
+  }
+
+  async loadJob() {
+    const view = await get("/v1/jobs/" + this.state.job);
+    this.job = view.state;
+    this.jobSeq = view.seq;
+    this.opened = opener(view.opened);
+  }
+
+  /** @param {number} seq */
+  async refresh(seq) {
+    this.want = Math.max(this.want, seq);
+    if (this.loading) return;
+    this.loading = true;
+    try {
+      while (this.seq < this.want) await this.load();
+    } catch {
+      setTimeout(() => this.refresh(this.want), 1000); // no line: again, until there is one
+    } finally {
+      this.loading = false;
+    }
+    this.tell();
+  }
+
+  /** Looks again without a new entry: what depends on the time may have changed. */
+  async look() {
+    await this.load().catch(() => {});
+    this.tell();
+  }
+
+  tell() {
+    this.dispatchEvent(new Event("change"));
+  }
+
+  /** When the turn came to whoever has it, ms: at the last entry that was not a note. */
+  since() {
+    for (let i = this.entries.length - 1; i >= 0; i--) if (this.entries[i].type !== "noted") return this.entries[i].at;
+    return this.loadedAt ?? Date.now();
+  }
+
+  /** @param {string} type @param {object} [data] */
+  command(type, data) {
+    return this.link.command(this.ref, this.seq, type, data);
+  }
+
+  /** The plan of the position where the fixture stands. */
+  planned() {
+    return this.state.sheet?.plan?.find((/** @type {any} */ p) => p.name === this.state.place.position) ?? null;
+  }
+
+  /** The dimension sheet of the set-up, in micrometres. */
+  car() {
+    return this.register?.dimensions?.[this.state.sheet?.dimensions]?.vehicle ?? null;
+  }
+
+  /** The thrust angle of the alignment that counts, microdegrees, positive to the right. */
+  thrust() {
+    const all = this.job?.alignments ?? [];
+    const last = all.filter((/** @type {any} */ a) => a.when === "after").pop() ?? all[all.length - 1];
+    return this.state.sheet?.setup?.line === "thrust-line" ? (last?.thrust_udeg ?? 0) : 0;
+  }
+
+  /** The plate as it is on the car, or what else tells cars apart. */
+  name() {
+    const v = this.job?.vehicle;
+    return (v && (this.opened(v.plate) || "VIN …" + this.opened(v.vin).slice(-6))) || "car";
+  }
+}

@@ -1,0 +1,227 @@
+package webui_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/input"
+	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+)
+
+// patience is how long a page may take to show what is waited for, on a busy machine.
+const patience = 20 * time.Second
+
+// browser starts one headless browser for the test. It never skips: a screen that nobody has seen work does not work.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	var exe string
+	for _, name := range []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome"} {
+		if path, err := exec.LookPath(name); err == nil {
+			exe = path
+			break
+		}
+	}
+	require.NotEmpty(t, exe, "there is no Chromium here; install it with: sh deploy/ensure-chromium.sh")
+	options := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(exe))
+	if os.Geteuid() == 0 {
+		options = append(options, chromedp.NoSandbox)
+	}
+	alloc, stop := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
+	ctx, cancel := chromedp.NewContext(alloc)
+	t.Cleanup(func() {
+		require.NoError(t, chromedp.Cancel(ctx)) // waits for the browser to end
+		cancel()
+		stop()
+	})
+	require.NoError(t, chromedp.Do(ctx))
+	return ctx
+}
+
+// window is one person's browser: cookies and storage of its own.
+type window struct {
+	t    *testing.T
+	name string
+	url  string
+	ctx  context.Context
+	shot int
+
+	mu   sync.Mutex
+	said []string // errors that the page logged or threw
+}
+
+// open opens a window of the given size in CSS pixels.
+func open(t *testing.T, browser context.Context, name, url string, width, height int64) *window {
+	t.Helper()
+	w := &window{t: t, name: name, url: url}
+	ctx, cancel := chromedp.NewContext(browser, chromedp.WithNewBrowserContext(), chromedp.WithListener(w.hear))
+	w.ctx = ctx
+	t.Cleanup(func() {
+		cancel()
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		require.Empty(t, w.said, "errors in the %s's window", name)
+	})
+	require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, height)))
+	return w
+}
+
+// hear keeps what the page has to complain about.
+func (w *window) hear(event any) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch e := event.(type) {
+	case *runtime.EventExceptionThrown:
+		text := e.ExceptionDetails.Text
+		if e.ExceptionDetails.Exception != nil {
+			text += " " + e.ExceptionDetails.Exception.Description
+		}
+		w.said = append(w.said, text)
+	case *cdplog.EventEntryAdded:
+		// A refusal is an answer like others; the browser logs each as an error all the same.
+		if e.Entry.Level == cdplog.EntryLevelError && e.Entry.Source != cdplog.EntrySourceNetwork {
+			w.said = append(w.said, e.Entry.Text)
+		}
+	}
+}
+
+// run does one action in the window and gives what it comes to. An expression that waits does not outlive the page it
+// waits on: it is given to the page that comes after.
+func run[T any](w *window, action chromedp.Action[T]) T {
+	w.t.Helper()
+	ctx, cancel := context.WithTimeout(w.ctx, patience)
+	defer cancel()
+	for {
+		got, err := chromedp.Run(ctx, action)
+		if err == nil {
+			return got
+		}
+		if ctx.Err() != nil || !between(err) {
+			w.fail(err)
+		}
+	}
+}
+
+// between says whether the page went while it was asked.
+func between(err error) bool {
+	for _, text := range []string{"context was destroyed", "Cannot find context", "navigated or closed", "Inspected target", "uniqueContextId not found"} {
+		if strings.Contains(err.Error(), text) {
+			return true
+		}
+	}
+	return false
+}
+
+// fail ends the test with what the page shows.
+func (w *window) fail(err error) {
+	w.t.Helper()
+	w.picture("failed")
+	text, _ := chromedp.Run(w.ctx, chromedp.Evaluate[string](`location.href + "\n" + document.body.innerText`))
+	w.mu.Lock()
+	said := strings.Join(w.said, "\n")
+	w.mu.Unlock()
+	w.t.Fatalf("%s: %v\n%s\n%s", w.name, err, text, said)
+}
+
+// until waits until the page fulfils a condition, a JavaScript expression.
+func (w *window) until(condition string) {
+	w.t.Helper()
+	run(w, chromedp.Poll[chromedp.Void]("Boolean("+condition+")", chromedp.WithPollingTimeout(patience)))
+}
+
+// sees waits until a visible element holds the text, in whatever case.
+func (w *window) sees(selector, text string) {
+	w.t.Helper()
+	w.until(fmt.Sprintf(`[...document.querySelectorAll(%q)].some(e => e.checkVisibility() && e.textContent.toLowerCase().includes(%q))`,
+		selector, strings.ToLower(text)))
+}
+
+// text gives what an element says, in lower case.
+func (w *window) text(selector string) string {
+	w.t.Helper()
+	return strings.TrimSpace(run(w, chromedp.Evaluate[string](fmt.Sprintf(`document.querySelector(%q).textContent.toLowerCase()`, selector))))
+}
+
+// at waits until an element can be pressed and gives its middle.
+func (w *window) at(selector string) (x, y float64) {
+	w.t.Helper()
+	at := run(w, chromedp.Poll[[]float64](fmt.Sprintf(`(() => {
+		const e = document.querySelector(%q);
+		if (!e || e.disabled || !e.checkVisibility()) return null;
+		e.scrollIntoView({ block: "nearest", behavior: "instant" });
+		const r = e.getBoundingClientRect(), at = [r.x + r.width / 2, r.y + r.height / 2];
+		const there = document.elementFromPoint(...at);
+		return e.contains(there) || e.closest("label")?.contains(there) ? at : null;
+	})()`, selector), chromedp.WithPollingTimeout(patience)))
+	require.Len(w.t, at, 2, selector)
+	return at[0], at[1]
+}
+
+// press presses an element with the pointer, where it is then.
+func (w *window) press(selector string) {
+	w.t.Helper()
+	x, y := w.at(selector)
+	run(w, chromedp.MouseClickXY(x, y))
+}
+
+// hold keeps the pointer down on an element until the page fulfils a condition.
+func (w *window) hold(selector, condition string) {
+	w.t.Helper()
+	x, y := w.at(selector)
+	run(w, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	w.until(condition)
+	run(w, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+}
+
+// fill types into an empty field, or replaces what is in it.
+func (w *window) fill(selector, text string) {
+	w.t.Helper()
+	w.at(selector)
+	run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector(%q).focus(), document.querySelector(%q).select()`, selector, selector)))
+	run(w, chromedp.KeyEvent(text))
+}
+
+// choose sets a selection or a date, which keys would set in a way that depends on the locale.
+func (w *window) choose(selector, value string) {
+	w.t.Helper()
+	w.at(selector)
+	run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector(%q).value = %q`, selector, value)))
+}
+
+// keys types on the keyboard, wherever the focus is.
+func (w *window) keys(text string) {
+	w.t.Helper()
+	run(w, chromedp.KeyEvent(text))
+}
+
+// picture keeps a screenshot among the test's artifacts (go test -artifacts).
+func (w *window) picture(name string) {
+	png, err := chromedp.Run(w.ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		w.t.Logf("no picture of %s: %v", name, err)
+		return
+	}
+	w.shot++
+	file := filepath.Join(w.t.ArtifactDir(), fmt.Sprintf("%s-%02d-%s.png", w.name, w.shot, name))
+	require.NoError(w.t, os.WriteFile(file, png, 0o644))
+}
+
+// signIn signs in on the page for it and waits for the place where the person's work is.
+func (w *window) signIn(login, password, place string) {
+	w.t.Helper()
+	run(w, chromedp.Navigate(w.url+"/sign-in"))
+	w.fill("#login", login)
+	w.fill("#password", password)
+	w.keys("\r")
+	w.until(fmt.Sprintf(`location.pathname === %q`, place))
+}
