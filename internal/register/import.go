@@ -128,7 +128,7 @@ func (b *builder) things(list []*strict.Object, doc intake, kind, nameKey string
 			case retired[i]:
 				b.add("retire", retirement{Kind: kind, ID: id})
 			case name != "" && names[spoken(name)]:
-				o.Reject(nameKey, "one that nothing else of this list has that is in use")
+				o.Reject(nameKey, "one that nothing else in use in this list has")
 			}
 			if !retired[i] {
 				names[spoken(name)] = true
