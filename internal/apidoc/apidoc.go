@@ -200,7 +200,7 @@ func (p *page) messages(doc node) {
 		s := speaker{Title: o.text("title")}
 		for _, ref := range o.at("messages").items() {
 			m := doc.resolve(doc.resolve(ref))
-			one := message{Name: m.text("title"), Anchor: "message-" + path.Base(ref.text("$ref")), Summary: m.text("summary"), Shape: shapeOf("asyncapi.yaml", m.at("payload"))}
+			one := message{Name: m.text("title"), Anchor: "message-" + path.Base(ref.text("$ref")), Summary: m.text("summary"), Shape: shapeOf("asyncapi.yaml", m.at("payload").at("schema"))}
 			for _, e := range m.at("examples").items() {
 				one.Examples = append(one.Examples, e.at("payload").json())
 			}

@@ -31,11 +31,11 @@ func messagesOf(t *testing.T, operation string) (names []string) {
 
 func said(t *testing.T, message string) string {
 	t.Helper()
-	return spec.At(t, spec.Document(t, "asyncapi.yaml"), "components/messages/"+message+"/payload/properties/say/const").(string)
+	return spec.At(t, spec.Document(t, "asyncapi.yaml"), "components/messages/"+message+"/payload/schema/properties/say/const").(string)
 }
 
 func payload(message string) string {
-	return "asyncapi.yaml#/components/messages/" + message + "/payload"
+	return "asyncapi.yaml#/components/messages/" + message + "/payload/schema"
 }
 
 func framesOf(t *testing.T, file string) [][]byte {

@@ -78,7 +78,7 @@ var (
 	compiled = map[string]*jsonschema.Schema{}
 )
 
-// Schema compiles one: a file, or a place in one by JSON pointer, such as "asyncapi.yaml#/components/messages/beat/payload".
+// Schema compiles one: a file, or a place in one by JSON pointer, such as "asyncapi.yaml#/components/messages/beat/payload/schema".
 func Schema(t testing.TB, at string) *jsonschema.Schema {
 	t.Helper()
 	mu.Lock()

@@ -2,11 +2,16 @@ package spec_test
 
 import (
 	"encoding/json"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 
+	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/register"
+	"readback/internal/stream"
 	"readback/internal/testkit/spec"
 )
 
@@ -151,4 +156,83 @@ func derived(t *testing.T, v any, scale int64) any {
 		return out
 	}
 	return v
+}
+
+// beyond are refusals of an import document that the schema leaves to its description.
+var beyond = []string{"one that nothing else in use in this list has", "another owner who is not retired"}
+
+// TestImportDocuments holds the worked import documents to import.json, and wants the importer and the schema to refuse
+// the same of them where a value is left out, is of another type or has a name that is not described.
+func TestImportDocuments(t *testing.T) {
+	t.Parallel()
+	refused := 0
+	for _, name := range []string{"shop.json", "desk.json", "grown.json"} {
+		raw, err := os.ReadFile("../../../testdata/import/" + name)
+		require.NoError(t, err)
+		spec.Valid(t, "schema/import.json", raw)
+		var doc map[string]any
+		require.NoError(t, json.Unmarshal(raw, &doc))
+		var walk func(v any)
+		check := func(what string) {
+			changed := spec.Text(t, doc)
+			_, importer := register.Import(changed, stream.NewID)
+			schema := spec.Check(t, "schema/import.json", changed)
+			if schema == nil && importer != nil && slices.ContainsFunc(beyond, func(s string) bool { return strings.Contains(importer.Error(), s) }) {
+				return
+			}
+			require.Equal(t, importer == nil, schema == nil, "%s, %s: %v\n%v", name, what, importer, schema)
+			if schema != nil {
+				refused++
+			}
+		}
+		walk = func(v any) {
+			switch v := v.(type) {
+			case map[string]any:
+				for _, key := range spec.Keys(v) {
+					was := v[key]
+					delete(v, key)
+					check("without " + key)
+					for _, wrong := range []any{nil, "", -1e9, 1.5, true, []any{}, map[string]any{}} {
+						v[key] = wrong
+						check(key + " changed")
+					}
+					v[key] = was
+					walk(was)
+				}
+				for _, more := range []string{"extra", "retired", "ended"} {
+					if _, there := v[more]; !there {
+						v[more] = "x"
+						check("with " + more)
+						delete(v, more)
+					}
+				}
+			case []any:
+				for i := range v {
+					walk(v[i])
+				}
+			}
+		}
+		walk(doc)
+	}
+	require.Greater(t, refused, 1000)
+}
+
+// TestAsyncAPIDocument holds asyncapi.yaml to the schema that the AsyncAPI initiative publishes for such documents.
+func TestAsyncAPIDocument(t *testing.T) {
+	t.Parallel()
+	f, err := os.Open("../../../testdata/asyncapi/3.0.0.json")
+	require.NoError(t, err)
+	defer f.Close()
+	published, err := jsonschema.UnmarshalJSON(f)
+	require.NoError(t, err)
+	c := jsonschema.NewCompiler()
+	c.DefaultDraft(jsonschema.Draft7)
+	require.NoError(t, c.AddResource("http://asyncapi.com/definitions/3.0.0/asyncapi.json", published))
+	s, err := c.Compile("http://asyncapi.com/definitions/3.0.0/asyncapi.json")
+	require.NoError(t, err)
+	doc := spec.Document(t, "asyncapi.yaml")
+	require.NoError(t, s.Validate(doc))
+	delete(doc["channels"].(map[string]any)["live"].(map[string]any), "address")
+	doc["operations"].(map[string]any)["clientSays"].(map[string]any)["action"] = "shout"
+	require.Error(t, s.Validate(doc), "the schema sees into the document")
 }
