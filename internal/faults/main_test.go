@@ -30,6 +30,7 @@ func TestMain(m *testing.M) {
 		err = build.Run()
 	}
 	if err != nil {
+		os.RemoveAll(dir)
 		fmt.Fprintln(os.Stderr, "build the program:", err)
 		os.Exit(1)
 	}
