@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"readback/internal/adjust"
+	"readback/internal/testkit/board"
 )
 
 // line is y = x[0] + x[1]·t.
@@ -79,7 +80,7 @@ func TestCommonPartIsAReading(t *testing.T) {
 
 func TestLeavingOut(t *testing.T) {
 	t.Parallel()
-	net := boardCase()
+	net := board.Case()
 	net.Observations[3].Value += 25
 	var solver adjust.Solver
 	var full, without adjust.Solution
