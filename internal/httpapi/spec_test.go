@@ -233,6 +233,11 @@ func reads(t *testing.T, s *apptest.Server, owner *apptest.Client, streams map[s
 	for _, to := range streams {
 		require.Equal(t, http.StatusOK, ask(t, owner, "GET", to.Path(), "").Status)
 	}
+	car := apptest.Read[struct {
+		State  struct{ Vehicle struct{ VIN stream.Sealed } }
+		Opened map[string]string
+	}](owner, ask(t, owner, "GET", streams["job"].Path(), ""))
+	require.Equal(t, "ZZZDEM0A4CR000017", car.Opened[car.State.Vehicle.VIN.Sealed.V], "opened is by the v of the sealed value")
 	zipped := ask(t, owner, "GET", streams["calibration"].Path()+"/bundle", "")
 	archive, err := zip.NewReader(bytes.NewReader([]byte(zipped.Body)), int64(len(zipped.Body)))
 	require.NoError(t, err)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"time"
@@ -122,8 +123,10 @@ func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	if err != nil {
 		return err
 	}
+	opened := map[string]string{} // never null
+	maps.Copy(opened, got.Opened)
 	return answer(w, map[string]any{
-		"stream": ref, "seq": got.Seq, "head": got.Head, "relation": got.Relation, "state": state, "opened": got.Opened,
+		"stream": ref, "seq": got.Seq, "head": got.Head, "relation": got.Relation, "state": state, "opened": opened,
 	})
 }
 
