@@ -44,7 +44,7 @@ var frontPage = template.Must(template.New("front").Parse(`<!DOCTYPE html>
 <p>This server pairs workshop bays with remote specialists, checks where calibration targets stand, and keeps the trail.
 <p><a href="/sign-in">Sign in</a>
 <p>It is used through its interfaces: HTTP under <code>/v1/</code> and one websocket at <code>/v1/live</code>.
-<a href="/docs">The interfaces</a> describes both.
+<a href="/docs">One page</a> describes both.
 <p>Version {{.}}
 `))
 
