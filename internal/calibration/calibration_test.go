@@ -268,6 +268,33 @@ func TestTwoWords(t *testing.T) {
 	})
 }
 
+// TestNextSpecialistVouchesAnew hands a set-up that is ready back to the queue: whoever claims it adopts the sheet, hears
+// the target's id read back and sees closing readings before a leg can start.
+func TestNextSpecialistVouchesAnew(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.guided()
+	w.held()
+	w.do(specialist, "return", `{"reason":"shift ends"}`)
+	w.do(specialist, "claim", `{}`)
+	require.Equal(t, Frozen, w.state().place.Stage)
+	_, adopted, _ := w.state().Sheet()
+	require.False(t, adopted)
+	for _, step := range []struct {
+		guard string
+		mend  func()
+	}{
+		{"sheet-adopted", func() { w.adopt() }},
+		{"target-fitted", func() { w.fit() }},
+		{"closing-held", func() { w.close() }},
+	} {
+		_, _, err := w.try(specialist, "go", `{}`)
+		require.Equal(t, step.guard, fault.Of(err).Fields[0].Want)
+		step.mend()
+	}
+	w.start()
+}
+
 func TestStopAndRestart(t *testing.T) {
 	t.Parallel()
 	running := func(t *testing.T) *world {

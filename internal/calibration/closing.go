@@ -81,3 +81,21 @@ func applyClosing(s *State, e stream.Entry) error {
 	}
 	return nil
 }
+
+// blind are cautions that name what the closing readings would not show of a knock in plan: a set of readings sees some
+// directions only.
+func (p Place) blind() []string {
+	if p.Closed == nil || p.Verdict == nil {
+		return nil
+	}
+	var out []string
+	for _, j := range p.Verdict.Judged {
+		switch j.Quantity {
+		case "distance", "lateral", "yaw", "range", "azimuth":
+			if !slices.Contains(p.Closed.Sees, j.Quantity) {
+				out = append(out, "closing-does-not-see-"+j.Quantity)
+			}
+		}
+	}
+	return out
+}

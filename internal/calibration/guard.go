@@ -281,6 +281,14 @@ var frozenHere = guard{"frozen", "the set-up is frozen", func(a *asked) string {
 	return ""
 }}
 
+// closingSees leaves out a waived verdict, for which it cannot be told what closing readings would show: that is a caution.
+var closingSees = guard{"closing-sees", "the closing readings would show a knock in some judged quantity, unless the verdict was waived", func(a *asked) string {
+	if p := a.state.place; p.Closed == nil || len(p.Closed.Sees) > 0 || p.Waived != nil {
+		return ""
+	}
+	return "The closing readings would not show that the fixture was knocked. Add to them: two straight spans and a cross one, or the distance."
+}}
+
 var closingHeld = guard{"closing-held", "the closing readings say held", func(a *asked) string {
 	switch p := a.state.place; {
 	case p.Closed == nil:

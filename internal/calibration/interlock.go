@@ -164,7 +164,7 @@ var (
 // legGuards are asked of both words, so that each of the two vouches for everything.
 var legGuards = []guard{
 	personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
-	frozenHere, closingHeld, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
+	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
 }
 
 // table is every command there is, in the order in which a calibration meets them. docs/state-machine.md shows it.

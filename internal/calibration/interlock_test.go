@@ -567,6 +567,12 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.freeze()
 		return technician, "bay-clear", `{}`
 	},
+	"closing-sees": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.held()
+		byHand(w, func(s *State) { s.place.Closed = &Closing{Verdict: ClosingHeld, Sees: []string{}} })
+		return technician, "bay-clear", `{}`
+	},
 	"setup-fresh": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.held()

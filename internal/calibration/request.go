@@ -108,6 +108,9 @@ func applyUnclaimed(s *State, _ stream.Entry) error {
 		s.stop = &Stop{Member: s.stop.Member, At: s.stop.At, Resume: Guided}
 	}
 	s.claim, s.phase = nil, Waiting
+	// Whoever comes next vouches for everything anew: sheet, target, waivers of the verdict, closing readings.
+	s.adopted, s.fitted, s.place.Waived = 0, "", nil
+	s.reopen()
 	return nil
 }
 

@@ -68,7 +68,7 @@ func decideWord(a *asked) (stream.Decision, error) {
 		Decided: legDecided{
 			LegRef: s.nextLeg(), Sheet: s.adopted, Verdict: s.place.Verdict.Verdict, Waived: s.place.Waived != nil,
 			Words:    []Word{first, {Role: a.role, Member: a.actor.Member, At: a.now}},
-			Cautions: floorCautions(b, a.now),
+			Cautions: append(floorCautions(b, a.now), s.place.blind()...),
 		},
 	}, nil
 }
