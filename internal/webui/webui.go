@@ -75,6 +75,9 @@ func load() (map[string]asset, string) {
 			return err
 		}
 		fmt.Fprintf(sum, "%s %d\n%s", name, len(raw), raw)
+		if path.Ext(name) == ".js" {
+			raw = lean(raw)
+		}
 		assets[strings.TrimPrefix(name, "assets/")] = asset{media: media(name), plain: raw, small: pack(name, raw)}
 		return nil
 	})
@@ -82,6 +85,26 @@ func load() (map[string]asset, string) {
 		panic(fmt.Sprintf("webui: %v", err))
 	}
 	return assets, hex.EncodeToString(sum.Sum(nil)[:10])
+}
+
+// lean leaves out of a module what only its readers here need: comments that stand on lines of their own, and indentation.
+// Lines keep their numbers. A module must not have a text that goes over several lines.
+func lean(source []byte) []byte {
+	var out bytes.Buffer
+	inside := false
+	for line := range bytes.Lines(source) {
+		line = bytes.TrimSpace(line)
+		closes := bytes.Index(line, []byte("*/"))
+		opens := bytes.HasPrefix(line, []byte("/*")) && (closes < 0 || closes == len(line)-2) // else code follows
+		if !inside && !opens && !bytes.HasPrefix(line, []byte("//")) {
+			out.Write(line)
+		}
+		if inside || opens {
+			inside = closes < 0
+		}
+		out.WriteByte('\n')
+	}
+	return out.Bytes()
 }
 
 // media is fixed here: the types that the system knows differ from machine to machine.
@@ -156,15 +179,20 @@ func serveAssets(assets map[string]asset, hash string) http.Handler {
 		head.Set("Content-Type", a.media)
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Cache-Control", "public, max-age=31536000, immutable")
-		head.Set("Vary", "Accept-Encoding")
-		body := a.plain
-		if a.small != nil && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
-			head.Set("Content-Encoding", "gzip")
-			body = a.small
-		}
-		head.Set("Content-Length", fmt.Sprint(len(body)))
-		w.Write(body) // the browser may have gone
+		send(w, r, a.plain, a.small)
 	})
+}
+
+// send writes a body, packed if there is a packed one and the browser takes it.
+func send(w http.ResponseWriter, r *http.Request, body, small []byte) {
+	head := w.Header()
+	head.Set("Vary", "Accept-Encoding")
+	if small != nil && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		head.Set("Content-Encoding", "gzip")
+		body = small
+	}
+	head.Set("Content-Length", fmt.Sprint(len(body)))
+	w.Write(body) // the browser may have gone
 }
 
 func (p page) handler(base string, preload []string) http.Handler {
@@ -175,8 +203,8 @@ func (p page) handler(base string, preload []string) http.Handler {
 	}); err != nil {
 		panic(fmt.Sprintf("webui: %s: %v", p.shell, err)) // nothing in it depends on a request
 	}
-	body := b.Bytes()
-	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+	plain, small := b.Bytes(), pack(p.shell, b.Bytes())
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		head := w.Header()
 		head.Set("Content-Type", "text/html; charset=utf-8")
 		head.Set("Content-Security-Policy", policy)
@@ -184,6 +212,6 @@ func (p page) handler(base string, preload []string) http.Handler {
 		head.Set("Referrer-Policy", "no-referrer")
 		head.Set("Cross-Origin-Opener-Policy", "same-origin")
 		head.Set("Cache-Control", "no-cache")
-		w.Write(body) // the browser may have gone
+		send(w, r, plain, small)
 	})
 }

@@ -216,6 +216,26 @@ func (w *window) picture(name string) {
 	require.NoError(w.t, os.WriteFile(file, png, 0o644))
 }
 
+// fits wants the page to show all of itself: nothing to scroll to, sideways or down, where somebody stands two metres away.
+func (w *window) fits(name string) {
+	w.t.Helper()
+	w.picture(name)
+	over := run(w, chromedp.Evaluate[[]float64](`[document.documentElement.scrollWidth - innerWidth,
+		document.querySelector("main").scrollHeight - document.querySelector("main").clientHeight,
+		document.querySelector("main").scrollWidth - document.querySelector("main").clientWidth]`))
+	require.Equal(w.t, []float64{0, 0, 0}, over, "%s: %s: sideways, down, and sideways in its middle", w.name, name)
+}
+
+// onPhone looks at the page as a phone shows it, and goes back to the tablet.
+func (w *window) onPhone(name string) {
+	w.t.Helper()
+	run(w, chromedp.EmulateViewport(390, 844))
+	w.picture(name + "-phone")
+	over := run(w, chromedp.Evaluate[float64](`document.documentElement.scrollWidth - innerWidth`))
+	require.Zero(w.t, over, "%s: %s: wider than a phone", w.name, name)
+	run(w, chromedp.EmulateViewport(1194, 834))
+}
+
 // signIn signs in on the page for it and waits for the place where the person's work is.
 func (w *window) signIn(login, password, place string) {
 	w.t.Helper()

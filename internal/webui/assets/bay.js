@@ -12,7 +12,6 @@ import { Link } from "./link.js";
 import { placing, standing } from "./placing.js";
 import { keypad, Rounds } from "./readings.js";
 import { seam } from "./seam.js";
-import { sheetForm } from "./sheet.js";
 import { stepScene } from "./steps.js";
 import { Watch } from "./watch.js";
 import { CAUSES, CAUTIONS, PHASES, task, where } from "./words.js";
@@ -36,8 +35,20 @@ link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
 w.addEventListener("change", draw);
 drawLink();
-w.start().then(draw, (e) => put(byId("main"), h("p", { class: "problem", role: "alert" }, e instanceof Error ? e.message : "That did not work."), h("a", { href: "/bay" }, "All calibrations")));
+begin();
 setInterval(tick, 500);
+
+/** Loads the calibration; without a line, again until there is one. */
+async function begin() {
+  try {
+    await w.start();
+    draw();
+  } catch (e) {
+    const refused = e instanceof Refused;
+    put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
+    if (!refused) setTimeout(begin, 1000);
+  }
+}
 
 /** @param {string} text */
 function notice(text) {
@@ -115,7 +126,7 @@ function now() {
   const startSheet = () => h("button", { type: "button", id: "to-sheet", class: "second", onclick: () => go("sheet") }, "Set-up sheet");
   switch (s.phase) {
     case "preparing":
-      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act), primary: !s.sheet ? big("to-sheet", "Set-up sheet", () => go("sheet")) : undefined };
+      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act) };
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), startSheet());
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
       return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")));
@@ -169,10 +180,20 @@ function voids() {
     h("div", { class: "menu" }, Object.entries(CAUSES).map(([cause, text]) => hold({ id: "void-" + cause, class: "second" }, text, () => act("void-setup", { cause }).then(() => go("now"))))));
 }
 
+// The form is large and seldom needed: it comes once the screen stands, before anybody can have pressed for it.
+const sheetModule = import("./sheet.js");
+
+/** A place that is filled when its module has come. @template T @param {Promise<T>} module @param {(m: T) => Node} draw */
+function later(module, draw) {
+  const box = h("div", null);
+  module.then((m) => box.append(draw(m)), () => box.append("The form did not load. Load the page again when there is a link."));
+  return box;
+}
+
 /** @type {Record<string, () => any>} */
 const parts = {
   more, void: voids, readings: () => standing(w, hands), gates: () => gates(w, act),
-  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now")))),
+  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), later(sheetModule, (m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
   scan: () => h("section", { class: "scroll" }, scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now")))),
 };
 
@@ -189,8 +210,8 @@ function draw() {
   byId("where").textContent = where(s);
   byId("stop").hidden = s.phase === "declared" || s.phase === "closed";
   const typing = rounds.now && part === "now";
-  const mine = s.turn.who === "technician", running = s.phase === "running";
-  turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : s.turn.who ?? ""),
+  const mine = typing || s.turn.who === "technician", running = s.phase === "running";
+  turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
   if (part !== "now") {
     const live = part === "gates" || part === "readings" ? w.seq : part;

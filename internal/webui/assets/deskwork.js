@@ -148,7 +148,7 @@ export class DeskWork {
           const off = sus && (sus.likely_error_um !== undefined ? mm(Math.abs(sus.likely_error_um)) + NBSP + "mm" : degText(Math.abs(sus.likely_error_udeg)));
           const long = sus && (sus.likely_error_um ?? sus.likely_error_udeg) > 0;
           return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r)), h("td", { class: "n" }, value(r)),
-            h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `likely ${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
+            h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
         }))),
       h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind)))];
   }
@@ -166,8 +166,9 @@ export class DeskWork {
     const bay = s.turn.who === "technician";
     const asks = next ? h("div", { class: "asks-box desk" }, h("p", { class: "quiet" }, "Next step, composed"), h("p", { class: "next-title" }, next.title), next.text && h("p", null, next.text),
       next.send && h("p", { class: "send-line" }, h("button", { type: "button", id: "next", class: "desk-key", onclick: next.send }, h("kbd", null, next.key ?? "Enter"), next.label), this.others()))
-      : h("div", { class: "asks-box" }, h("p", { class: "quiet" }, s.phase === "stopped" ? "Stopped" : "Nothing of yours is due"), s.phase === "stopped" && s.stop?.agreed?.includes("specialist") === false && "", s.phase === "stopped" && this.restartKeys());
-    return [head, asks, seam(bay ? "open" : "met"), h("div", { class: "answers-box " + (bay ? "bay" : "") }, h("p", null, bay ? ["The bay: ", h("b", null, task(s.turn))] : "The bay waits for you"))];
+      : h("div", { class: "asks-box" }, h("p", { class: "quiet" }, s.phase === "stopped" ? "Stopped" : "Nothing of yours is due"), s.phase === "stopped" && this.restartKeys());
+    if (s.phase === "closed") return [head, h("div", { class: "asks-box closed" }, h("p", { class: "next-title" }, "Closed: " + s.result.outcome.replace("-", " ")), h("p", null, "Signed by both."))];
+    return [head, asks, seam(bay ? "open" : "met", undefined, 40), h("div", { class: "answers-box " + (bay ? "bay" : "") }, h("p", null, bay ? ["The bay: ", h("b", null, task(s.turn))] : "The bay waits for you"))];
   }
 
   restartKeys() {
@@ -226,7 +227,7 @@ export class DeskWork {
     const word = s.word;
     return h("div", { class: "two-words" }, h("h2", null, "Start on two words ", h("span", { class: "quiet", id: "word-left" }, "both inside 60 s")),
       h("div", { class: "pair" }, h("div", { class: "mini" },
-        h("button", { type: "button", id: "go", class: "mini-word up" + (word?.role === "specialist" ? " said" : ""), disabled: p.stage !== "held" || word?.role === "specialist" || s.phase !== "guided", onclick: () => this.act("go") }, "Go"), seam("open"), h("div", { class: "mini-word low" + (word?.role === "technician" ? " said" : "") }, "Bay clear")),
+        h("button", { type: "button", id: "go", class: "mini-word up" + (word?.role === "specialist" ? " said" : ""), disabled: p.stage !== "held" || word?.role === "specialist" || s.phase !== "guided", onclick: () => this.act("go") }, "Go"), seam("open", undefined, 20), h("div", { class: "mini-word low" + (word?.role === "technician" ? " said" : "") }, "Bay clear")),
         h("ul", null, hold(gates, "Gates", "met", "not all"), hold(Boolean(w.job?.scans?.length), "Scan", "recorded", "none yet"), hold(fitted, "Target", "fitted", "not read back"), hold(p.verdict?.verdict === "within" || Boolean(p.waived), "Set-up", p.waived ? "let pass" : "within", "not within"), hold(still, "Frozen", "yes", "not yet"), hold(p.stage === "held", "Closing", "held", p.closing_verdict?.verdict === "moved" ? "moved" : "not taken"))));
   }
 

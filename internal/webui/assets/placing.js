@@ -8,7 +8,6 @@ import { verdictGlyph } from "./glyph.js";
 import { hold } from "./hold.js";
 import { plan } from "./plan.js";
 import { seam } from "./seam.js";
-import { closingOf } from "./sheet.js";
 import { slot } from "./slot.js";
 import { CAUSES, CAUTIONS, move, plain, reading, tone, value, verdict } from "./words.js";
 
@@ -17,6 +16,9 @@ import { CAUSES, CAUTIONS, move, plain, reading, tone, value, verdict } from "./
 
 const primary = (/** @type {string} */ id, /** @type {string} */ text, /** @type {() => void} */ onclick) => () =>
   h("button", { type: "button", id, class: "primary bay", onclick }, text);
+
+/** Parts of a sentence that go on in the middle of another. @param {any[]} parts */
+const lower = (parts) => parts.map((x, i) => (i === 0 && typeof x === "string" ? x.charAt(0).toLowerCase() + x.slice(1) : x));
 
 /** @param {import("./watch.js").Watch} w @param {Hands} hands @returns {Scene} */
 export function placing(w, hands) {
@@ -95,9 +97,10 @@ function verdictScene(w, hands, begin) {
         p.waived && h("p", { class: "then" }, "The desk lets it pass, with its reason."),
         first && [h("h1", { class: "instruction medium", id: "instruction" }, first.words),
           h("p", { class: "figure-line" }, h("b", { class: "figure bay" }, first.figure), first.unit === "°" ? "" : " ", h("span", { class: "rest" }, first.unit)),
-          moves.slice(1).map((/** @type {any} */ m) => { const then = move(m, ""); return h("p", { class: "then" }, "then ", then.words.map((x, i) => (i === 0 && typeof x === "string" ? x.charAt(0).toLowerCase() + x.slice(1) : x)), ` ${then.figure}${then.unit === "°" ? "" : NBSP}${then.unit}`); })],
-        !first && !passes && list.map((/** @type {any} */ r) => h("h1", { class: "instruction medium" }, reading(r, "bay"))),
-        !first && !passes && v.verdict === "remeasure" && h("p", { class: "then" }, list.length && v.suspects?.length ? "The other readings contradict it. Nothing is moved." : "The readings contradict each other."),
+          moves.slice(1).map((/** @type {any} */ m) => { const then = move(m, ""); return h("p", { class: "then" }, "then ", lower(then.words), ` ${then.figure}${then.unit === "°" ? "" : NBSP}${then.unit}`); })],
+        !first && !passes && list.length > 0 && list.length <= 3 && [h("h1", { class: "instruction medium", id: "instruction" }, reading(list[0], "bay")),
+          list.slice(1).map((/** @type {any} */ r) => h("p", { class: "then" }, "and ", lower(reading(r))))],
+        !first && !passes && v.verdict === "remeasure" && h("p", { class: "then" }, v.suspects?.length ? `The others contradict ${list.length === 1 ? "it" : "one of them"}. Move nothing.` : "The readings contradict each other."),
         v.copied && h("p", { class: "then" }, "Every reading is exactly as planned. Were they measured?"),
         h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind)))),
       plan(w, { suspects: v.suspects })),
@@ -132,4 +135,11 @@ export function standing(w, hands) {
     h("ul", { class: "gates" }, p.stands.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", { class: "gate" },
       h("span", { class: "gate-name" }, h("b", null, `${i + 1}  `, reading(r)), h("span", { class: "quiet" }, value(r))),
       (p.stage === "placed" || p.stage === "locked") && h("span", { class: "gate-keys" }, h("button", { type: "button", onclick: () => { hands.rounds.begin("report", false, [r]); hands.redraw(); } }, "Take again"))))));
+}
+
+/** Readings that can show after freezing whether anything moved: those from the nearest hubs, and the distance. @param {any[]} stands */
+function closingOf(stands) {
+  const axle = stands.some((r) => r.from?.startsWith("front-")) ? "front-" : "rear-";
+  const list = stands.filter((r) => r.quantity === "datum-distance" || r.from?.startsWith(axle));
+  return list.length ? list : stands;
 }

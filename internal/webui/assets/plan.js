@@ -58,6 +58,15 @@ export function plan(w, show = {}) {
   const lines = (w.state.place.stands ?? []).map((/** @type {any} */ r, /** @type {number} */ i) => spanLine(r, suspects.has(i) ? "suspect" : "agrees"));
   function spanLine(/** @type {any} */ r, /** @type {string} */ kind) {
     const from = /^front-(left|right)-hub$/.exec(r.from ?? ""), to = /^(left|right)-end$/.exec(r.to ?? "");
+    if (kind === "next" && r.quantity === "datum-distance") {
+      const nose = [W / 2, Y(datumX)], face = [(put.left[0] + put.right[0]) / 2, (put.left[1] + put.right[1]) / 2];
+      return [s("path", { d: bar(nose, face), class: "span next" }), s("circle", { cx: nose[0], cy: nose[1], r: 9, class: "from" })];
+    }
+    if (kind === "next" && r.quantity === "end-height" && to) {
+      const end = put[/** @type {"left" | "right"} */ (to[1])];
+      return s("circle", { cx: end[0], cy: end[1], r: 14, class: "from" });
+    }
+    if (kind === "next" && (r.quantity === "level" || r.quantity === "tilt")) return s("path", { d: bar(put.left, put.right), class: "span next" });
     if (r.quantity !== "span" || !from || !to) return null;
     const a = hub[/** @type {"left" | "right"} */ (from[1])], b = put[/** @type {"left" | "right"} */ (to[1])];
     const path = s("path", { d: bar(a, b), class: "span " + kind });

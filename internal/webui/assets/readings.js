@@ -118,11 +118,11 @@ export function keypad(w, rounds, then) {
     h("button", { type: "button", class: "key enter", id: "key-enter", onclick: enter }, "Enter"),
     ["1", "2", "3"].map((d) => key(d, d)), key("±", "sign", "Change the sign"), key("0", "0"), key(".", ".", "Point"));
   const box = h("section", { class: "reading", "aria-labelledby": "asked" },
-    h("div", { class: "ask" }, count, asked, picture, h("p", { class: "caution" }, CAUTIONS.readings)),
-    h("div", { class: "entry" }, h("div", { class: "window" }, h("p", { class: "lid" }, "expected value covered until Enter"), show), hint, pad,
-      h("div", { class: "beside" }, last,
-        round.purpose === "report" && h("button", { type: "button", class: "plain", id: "send-now", onclick: () => round.values.some((v) => v !== null) && then.send() }, "Send these now"),
-        h("button", { type: "button", class: "plain", id: "leave-readings", onclick: then.cancel }, "Leave"))));
+    h("div", { class: "ask" }, count, asked, last, picture, h("p", { class: "caution" }, CAUTIONS.readings),
+      h("div", { class: "beside" },
+        h("button", { type: "button", class: "second", id: "leave-readings", onclick: then.cancel }, "Leave"),
+        round.purpose === "report" && h("button", { type: "button", class: "second", id: "send-now", onclick: () => round.values.some((v) => v !== null) && then.send() }, "Send what I have"))),
+    h("div", { class: "entry" }, h("div", { class: "window" }, h("p", { class: "lid" }, "expected value covered until Enter"), show), hint, pad));
   const typing = (/** @type {KeyboardEvent} */ e) => {
     if (!box.isConnected) return removeEventListener("keydown", typing);
     if (e.ctrlKey || e.metaKey || e.altKey || /^(INPUT|SELECT|TEXTAREA)$/.test(/** @type {Element} */ (e.target).tagName)) return;

@@ -4,17 +4,17 @@
 
 import { s } from "./dom.js";
 
-/** @param {"open" | "met"} state @param {number} [share] of sixty seconds that has passed, 0 to 1 */
-export function seam(state, share) {
+/** @param {"open" | "met"} state @param {number} [share] of sixty seconds that has passed, 0 to 1 @param {number} [divisions] */
+export function seam(state, share, divisions = 100) {
   const ticks = (/** @type {boolean} */ low) => {
     let d = "";
-    for (let i = 0; i <= 100; i++) {
-      const x = i * 12, size = i % 5 === 0 ? 14 : 8;
+    for (let i = 0; i <= divisions; i++) {
+      const x = (i * 1200) / divisions, size = i % 5 === 0 ? 14 : 8;
       d += low ? `M${x} 24v${size}` : `M${x} 16v${-size}`;
     }
     return d;
   };
-  return s("svg", { class: "seam " + state, viewBox: "0 0 1200 40", preserveAspectRatio: "none", "aria-hidden": "true" },
+  return s("svg", { class: `seam ${state}${divisions < 100 ? " few" : ""}`, viewBox: "0 0 1200 40", preserveAspectRatio: "none", "aria-hidden": "true" },
     s("path", { d: ticks(false), class: "upper" }), s("path", { d: ticks(true), class: "lower" }), s("path", { d: "M0 20h1200", class: "line" }),
     share !== undefined && s("path", { d: `M0 20h${1200 * share}M${1200 * share} 4v32`, class: "passed" }));
 }

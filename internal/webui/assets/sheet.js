@@ -126,10 +126,3 @@ function read(w) {
   };
   return { data, wrong };
 }
-
-/** Readings that can show after freezing whether anything moved: those from the nearest hubs, and the distance. @param {any[]} stands */
-export function closingOf(stands) {
-  const axle = stands.some((r) => r.from?.startsWith("front-")) ? "front-" : "rear-";
-  const list = stands.filter((r) => r.quantity === "datum-distance" || r.from?.startsWith(axle));
-  return list.length ? list : stands;
-}

@@ -29,7 +29,8 @@ export function stepScene(w, step, act) {
   const spoken = instruction(step).spoken;
   const key = ["step", step.number, step.state, step.misread];
   if (step.state === "instructed") {
-    return { key, spoken, body: () => h("section", { class: "step" }, asked(step, "desk"), seam("open"), answers(w, step, act)) };
+    return { key, spoken, body: () => h("section", { class: "step" }, asked(step, "desk"), seam("open"), answers(w, step, act)),
+      primary: step.side === undefined ? undefined : () => flanks(w.job?.vehicle?.steering) };
   }
   if (step.state === "wrong") {
     return { key, spoken: "Not what the desk said. Do not move. " + spoken,
@@ -58,16 +59,14 @@ function answers(w, step, act) {
   const list = places(step, others);
   const sided = step.side !== undefined;
   return h("div", null,
-    h("p", { class: "then press" }, sided ? "Press where it goes" : "Press what you heard"),
     h("div", { class: "answers " + (sided ? "sided" : ""), role: "group", "aria-label": "Read back" },
       list.map((a) => h("button", { type: "button", class: "answer", id: `answer-${a.side ?? "value"}-${a.value_um}`,
         "aria-label": a.side ? (a.side === "centre" ? "centre" : `${mmText(a.value_um)} to vehicle ${a.side}`) : mmText(a.value_um), onclick: back({ value_um: a.value_um, ...(a.side && { side: a.side }) }) },
         h("span", null, mmShort(a.value_um))))),
-    sided && h("div", { class: "flanks", "aria-hidden": "true" }, h("span", null, side("left"), " of vehicle"), carFront(w.job?.vehicle?.steering), h("span", null, side("right"), " of vehicle")));
+    h("p", { class: "then press" }, sided ? "Press where it goes, as seen seated and facing forward" : "Press what you heard"));
 }
 
-/** The front of the car below the answers: forward is up. @param {string} steering */
-function carFront(steering) {
-  const box = h("span", { class: "car-front " + (steering === "right" ? "rhd" : "lhd") });
-  return box;
+/** The front of the car below the answers: forward is up, and the wheel is where it is in this car. @param {string} steering */
+function flanks(steering) {
+  return h("div", { class: "flanks", "aria-hidden": "true" }, side("left"), h("span", { class: "car-front " + (steering === "right" ? "rhd" : "lhd") }), side("right"));
 }

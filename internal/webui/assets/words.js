@@ -202,5 +202,6 @@ export function where(state) {
   const at = state.positions.findIndex((/** @type {any} */ p) => p.here);
   if (at < 0) return sensor(state.sensor);
   const open = state.attempts.length && !state.attempts[state.attempts.length - 1].over;
-  return `Position ${state.positions[at].name}, ${at + 1} of ${state.positions.length}, run ${state.attempts.length + (open ? 0 : 1)}`;
+  const name = state.positions[at].name, nth = String(at + 1);
+  return `Position ${name === nth ? "" : name + ", "}${nth} of ${state.positions.length}, run ${state.attempts.length + (open ? 0 : 1)}`;
 }

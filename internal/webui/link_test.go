@@ -1,0 +1,165 @@
+package webui_test
+
+import (
+	"fmt"
+	"io"
+	"math/big"
+	"math/rand/v2"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/testkit/apptest"
+)
+
+// wire carries connections to a server until it is cut; then it takes none until it is mended.
+type wire struct {
+	listener net.Listener
+	to       string
+
+	mu    sync.Mutex
+	cut   bool
+	conns map[net.Conn]bool
+	all   sync.WaitGroup
+}
+
+func newWire(t *testing.T, url string) *wire {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	w := &wire{listener: l, to: strings.TrimPrefix(url, "http://"), conns: map[net.Conn]bool{}}
+	w.all.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			w.all.Go(func() { w.carry(c) })
+		}
+	})
+	t.Cleanup(func() {
+		l.Close()
+		w.set(true)
+		w.all.Wait()
+	})
+	return w
+}
+
+func (w *wire) url() string { return "http://" + w.listener.Addr().String() }
+
+// set cuts the wire, with everything that it carries, or mends it.
+func (w *wire) set(cut bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.cut = cut
+	for c := range w.conns {
+		if cut {
+			c.Close()
+		}
+	}
+}
+
+func (w *wire) carry(in net.Conn) {
+	defer in.Close()
+	out, err := net.Dial("tcp", w.to)
+	if err != nil {
+		return
+	}
+	defer out.Close()
+	w.mu.Lock()
+	cut := w.cut
+	w.conns[in], w.conns[out] = true, true
+	w.mu.Unlock()
+	if cut {
+		return
+	}
+	var there sync.WaitGroup
+	there.Go(func() { io.Copy(out, in); out.Close() })
+	io.Copy(in, out)
+	in.Close()
+	there.Wait()
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	delete(w.conns, in)
+	delete(w.conns, out)
+}
+
+// TestNothingIsLostWithoutALink: what is pressed while the line is gone is kept, shown as kept, and made one entry when the
+// line is back, in the order in which it was pressed.
+func TestNothingIsLostWithoutALink(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	line := newWire(t, s.URL)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	b := open(t, browser(t), "bay", line.url(), 1194, 834)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.press(fmt.Sprintf(`a[href="/bay/%s"]`, cal.ID))
+	b.sees("#link", "linked")
+	b.sees("#gates-title", "car and bay")
+
+	line.set(true)
+	b.sees("#link", "no link")
+	b.press("#yes-floor-surveyed")
+	b.press("#no-space-clear")
+	b.sees("#link", "kept here: 2")
+	b.picture("no-link")
+	require.Equal(t, uint64(1), entries(tech, cal))
+
+	line.set(false)
+	b.sees("#link", "linked")
+	b.sees("#gate-floor-surveyed.met", "met")
+	b.sees("#gate-space-clear.not", "not met")
+	require.Equal(t, uint64(3), entries(tech, cal))
+	b.until(`sessionStorage.getItem("readback.outbox") === "[]"`)
+}
+
+func entries(c *apptest.Client, s *apptest.Stream) uint64 {
+	return apptest.Read[struct{ Seq uint64 }](c, c.Get(s.Path())).Seq
+}
+
+// TestNumbersAreWrittenExactly compares the pages' numbers with package math/big, which rounds halves away from zero too.
+func TestNumbersAreWrittenExactly(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	w := open(t, browser(t), "numbers", s.URL, 1280, 800)
+	run(w, chromedp.Navigate(s.URL+"/sign-in"))
+	module := run(w, chromedp.Evaluate[string](`document.querySelector("script[type=module]").src.replace("signin.js", "format.js")`))
+	random := rand.New(rand.NewPCG(7, 7))
+	values := []int64{0, 49, 50, 51, -49, -50, 99_949, 99_950, 620_000, -620_050, 1<<53 - 1, -(1<<53 - 1)}
+	for range 300 {
+		values = append(values, random.Int64N(60_000_000)-30_000_000)
+	}
+	var list []string
+	for _, v := range values {
+		list = append(list, fmt.Sprint(v))
+	}
+	got := run(w, chromedp.Evaluate[[][]string](fmt.Sprintf(
+		`import(%q).then((f) => [%s].map((n) => [f.mm(n), f.deg(n), String(f.parseMM(f.decimal(n, 3, 3))), f.clock(Math.abs(n) %% 3600000)]))`,
+		module, strings.Join(list, ",")), chromedp.EvalAwaitPromise))
+	for i, v := range values {
+		require.Equal(t, written(v, 1000, 1), got[i][0], v)
+		require.Equal(t, written(v, 1_000_000, 2), got[i][1], v)
+		if v > -1e9 && v < 1e9 { // as many digits as anybody types
+			require.Equal(t, fmt.Sprint(v), got[i][2], v)
+		}
+		ms := max(v, -v) % 3600000
+		require.Equal(t, fmt.Sprintf("%d:%02d", ms/60000, ms/1000%60), got[i][3])
+	}
+	require.Equal(t, "", run(w, chromedp.Evaluate[string](fmt.Sprintf(
+		`import(%q).then((f) => ["", "1.2.3", "12a", "0.0001", "--1", "1e3", "1234567"].filter((x) => f.parseMM(x) !== null).join())`, module),
+		chromedp.EvalAwaitPromise)))
+}
+
+// written is v/unit to the decimals, with the sign that the pages use.
+func written(v, unit int64, decimals int) string {
+	text := big.NewRat(v, unit).FloatString(decimals)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-")
+	}
+	return strings.Replace(text, "-", "\u2212", 1)
+}
