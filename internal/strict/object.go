@@ -50,7 +50,11 @@ func short(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 func (o *Object) Path(key string) string { return join(o.path, key) }
 
 // Reject notes a fault of the caller's finding.
-func (o *Object) Reject(key, want string) { o.r.reject(o.Path(key), want) }
+func (o *Object) Reject(key, want string) {
+	if !o.r.full() {
+		o.r.reject(o.Path(key), want)
+	}
+}
 
 // Ignore counts every key of this object as asked for: when a fault already noted makes its keys meaningless.
 func (o *Object) Ignore() {

@@ -2,10 +2,12 @@
 // with what would be right there. One reading collects all the faults it finds; Close returns them as one
 // *fault.Error.
 //
-// What is refused: anything that is not one JSON value in valid UTF-8, nesting deeper than MaxDepth, a key given
-// twice, a key nobody asked for, a missing key, null, a value of another type, a number that is not finite or is
+// What is refused: anything that is not one JSON value in valid UTF-8, nesting deeper than MaxDepth, an object of more
+// than MaxMembers, a key given twice, a key nobody asked for, a missing key, null, a value of another type, a number that is not finite or is
 // outside its range. A value read from a field at fault is the zero value, so a caller reads everything first and
 // looks at Close once.
+//
+// Reading takes time in proportion to the length of the input, whatever it holds: it comes before anybody has signed in.
 //
 // A reading belongs to one goroutine.
 package strict
@@ -22,6 +24,9 @@ import (
 
 // MaxDepth is how deep objects and lists may nest.
 const MaxDepth = 24
+
+// MaxMembers is how many members one object may have. What there may be many of stands in lists.
+const MaxMembers = 512
 
 // MaxFields is how many faults one error lists; further ones are found once these are mended.
 const MaxFields = 40
@@ -43,6 +48,7 @@ type node struct {
 	text    string // a string's value, or a number as it was written
 	truth   bool
 	members []member
+	places  map[string]int // of the members, once there are more than few
 	items   []node
 	raw     []byte // the bytes of the value, shared with the input
 }
@@ -60,8 +66,10 @@ type reading struct {
 	objects   []*Object // every object handed out, for the keys nobody asked for
 }
 
+func (r *reading) full() bool { return len(r.fields) >= MaxFields }
+
 func (r *reading) reject(path, want string) {
-	if len(r.fields) < MaxFields {
+	if !r.full() {
 		r.fields = append(r.fields, fault.Field{Name: path, Want: want})
 	}
 }
@@ -109,8 +117,8 @@ func parse(raw []byte, path string, r *reading) (*node, *fault.Error) {
 	w := walk{raw: raw, path: path, r: r}
 	w.space()
 	n := w.value(0)
-	if w.deep {
-		return nil, bad("The input nests deeper than " + strconv.Itoa(MaxDepth) + " levels.")
+	if w.over != "" {
+		return nil, bad(w.over)
 	}
 	return &n, nil
 }
@@ -119,7 +127,7 @@ func parse(raw []byte, path string, r *reading) (*node, *fault.Error) {
 type walk struct {
 	raw  []byte
 	at   int
-	deep bool
+	over string // the limit that is passed, in words; nothing is read after it
 	path string
 	keys []string // of the objects and lists around, to name a duplicate
 	r    *reading
@@ -170,18 +178,18 @@ func (w *walk) value(depth int) node {
 // inside reads what stands between an opening bracket and its end, element by element.
 func (w *walk) inside(end byte, depth int, element func()) {
 	if depth >= MaxDepth {
-		w.deep = true
+		w.over = "The input nests deeper than " + strconv.Itoa(MaxDepth) + " levels."
 	}
 	w.at++
 	w.space()
-	for !w.deep && w.raw[w.at] != end {
+	for w.over == "" && w.raw[w.at] != end {
 		element()
-		if !w.deep && w.raw[w.at] == ',' {
+		if w.over == "" && w.raw[w.at] == ',' {
 			w.at++
 			w.space()
 		}
 	}
-	if !w.deep {
+	if w.over == "" {
 		w.at++
 	}
 }
@@ -193,10 +201,15 @@ func (w *walk) member(n *node, depth int) {
 	w.space()
 	w.keys = append(w.keys, key)
 	v := w.value(depth + 1)
-	if n.find(key) != nil {
-		w.r.reject(w.here(), "given once")
-	} else {
-		n.members = append(n.members, member{key: key, value: v})
+	switch {
+	case n.find(key) != nil:
+		if !w.r.full() { // the path may be long, and the faults many
+			w.r.reject(w.here(), "given once")
+		}
+	case len(n.members) == MaxMembers:
+		w.over = "The input has an object of more than " + strconv.Itoa(MaxMembers) + " members."
+	default:
+		n.add(member{key: key, value: v})
 	}
 	w.keys = w.keys[:len(w.keys)-1]
 }
@@ -234,7 +247,29 @@ func (w *walk) string() string {
 	return s
 }
 
+// few members are found faster by looking at each than through a map.
+const few = 16
+
+func (n *node) add(m member) {
+	n.members = append(n.members, m)
+	switch {
+	case n.places != nil:
+		n.places[m.key] = len(n.members) - 1
+	case len(n.members) > few:
+		n.places = make(map[string]int, 4*few)
+		for i := range n.members {
+			n.places[n.members[i].key] = i
+		}
+	}
+}
+
 func (n *node) find(key string) *member {
+	if n.places != nil {
+		if i, ok := n.places[key]; ok {
+			return &n.members[i]
+		}
+		return nil
+	}
 	for i := range n.members {
 		if n.members[i].key == key {
 			return &n.members[i]

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -119,6 +120,47 @@ func TestListsNoMoreFaultsThanTheLimit(t *testing.T) {
 	raw, err := json.Marshal(many)
 	require.NoError(t, err)
 	require.Len(t, fields(t, strict.Read(raw, "").Close()), strict.MaxFields)
+}
+
+// TestMembers counts them on both sides of the places where the way of finding them changes and where there are too many.
+func TestMembers(t *testing.T) {
+	t.Parallel()
+	write := func(n int, more string) []byte {
+		var b strings.Builder
+		for i := range n {
+			fmt.Fprintf(&b, `"k%d": %d, `, i, i)
+		}
+		return []byte(`{"in": {` + b.String() + more + `}}`)
+	}
+	for _, n := range []int{1, 15, 16, 17, 18, strict.MaxMembers - 1} {
+		o := strict.Read(write(n, `"last": 0`), "")
+		in := o.Object("in")
+		require.Len(t, in.Keys(), n+1)
+		for i := range n {
+			require.Equal(t, int64(i), in.Int(fmt.Sprint("k", i), 0, 1000))
+		}
+		require.False(t, in.Has("k"))
+		require.Equal(t, []string{"in.last: no such key: leave it out"}, fields(t, o.Close()))
+
+		o = strict.Read(write(n, `"k0": 7`), "")
+		require.Zero(t, o.Object("in").Int("k0", 0, 9), "the first one counts")
+		require.Equal(t, "in.k0: given once", fields(t, o.Close())[0], n)
+	}
+	err := strict.Read(write(strict.MaxMembers, `"last": 0`), "").Close()
+	require.True(t, fault.Is(err, fault.Malformed), "%v", err)
+	require.ErrorContains(t, err, "an object of more than 512 members")
+}
+
+// TestManyFaultsAreCheap counts what reading takes in memory, which does not depend on how busy the machine is: a long
+// path is not written out for each of many faults.
+func TestManyFaultsAreCheap(t *testing.T) {
+	in := []byte(`{"` + strings.Repeat("p", 50_000) + `":{` + strings.Repeat(`"a":1,`, 20_000) + `"z":1}}`)
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	require.Error(t, strict.Read(in, "").Close())
+	runtime.ReadMemStats(&after)
+	// Forty paths of 50 kB and 20,000 short strings stay well under 16 MiB; a path for each fault would be 1 GB.
+	require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(16<<20))
 }
 
 func FuzzRead(f *testing.F) {
