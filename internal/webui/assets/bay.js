@@ -17,13 +17,14 @@ import { Watch } from "./watch.js";
 import { CAUSES, CAUTIONS, PHASES, task, where } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
+/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void"} Part */
 
 const id = location.pathname.split("/")[2];
 const link = new Link();
 const w = new Watch(link, id);
 const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
-/** @type {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void"} */
+/** @type {Part} */
 let part = "now";
 let spoken = "", lastStep = "";
 
@@ -161,7 +162,7 @@ function now() {
 
 const hands = { act, rounds, redraw };
 
-/** @param {typeof part} to */
+/** @param {Part} to */
 function go(to) {
   part = to;
   draw();
@@ -169,7 +170,7 @@ function go(to) {
 }
 
 function more() {
-  const b = (/** @type {typeof part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
+  const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
   return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));

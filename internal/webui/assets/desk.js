@@ -6,7 +6,7 @@ import { get, opener, Refused, signOut } from "./api.js";
 import { byId, h, place, put, theme } from "./dom.js";
 import { DeskWork } from "./deskwork.js";
 import { clock, timeOfDay } from "./format.js";
-import { linkGlyph, turnGlyph } from "./glyph.js";
+import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
 import { strip } from "./strip.js";
 import { Watch } from "./watch.js";
@@ -131,7 +131,7 @@ function draw() {
         h("button", { type: "button", class: "strip-name", id: "focus-" + id, "aria-pressed": String(id === focused), onclick: () => focus(id) },
           h("kbd", null, String(i + 1)), h("b", null, w.name()), h("span", { class: "quiet" }, [sensor(w.state.sensor), bay, w.register?.organisation?.name].filter(Boolean).join(" · "))),
         strip(w, link.now()),
-        h("div", { class: "strip-turn" }, turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task))),
+        h("div", { class: "strip-turn" }, w.state.phase === "stopped" ? stopGlyph() : turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task))),
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
         h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
     }),
@@ -146,7 +146,7 @@ function draw() {
   const w = watches.get(focused);
   if (w?.state) work.draw(w, main);
   else main.show(["empty", queue.length], () => h("p", { class: "empty quiet" }, queue.length ? "Claim one from the queue: key Q, then Enter." : "Nobody waits."));
-  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["X", "leg not completed"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
+  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["X", "leg not completed"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
     .map(([k, text]) => h("span", null, h("kbd", null, k), " ", text)));
   tick();
 }

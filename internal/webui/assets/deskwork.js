@@ -59,7 +59,7 @@ export class DeskWork {
       case "correct": return { title: ["Say again: ", instruction(step).verb, " ", instruction(step).figure], text: ["The bay pressed ", this.pressed()], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
       case "go": return { title: "Go", text: "The bay is clear. Your word starts the leg.", label: "Go", key: "G", send: () => this.act("go") };
       case "end-leg": return { title: "How did the leg end?", text: where(s), label: "Completed", key: "C", send: () => this.act("end-leg", { outcome: "completed" }) };
-      case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", send: () => this.act("restart", { routine_holds: true }) };
+      case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", key: "H", send: () => this.act("restart", { routine_holds: true }) };
       case "declare": return { title: "Declare: completed", text: "Every position has a completed leg.", label: "Declare completed", send: () => this.act("declare", { outcome: "completed" }) };
       case "sign": return { title: "Sign", text: "For method and result.", label: "Sign", send: () => this.act("sign") };
     }
@@ -87,6 +87,7 @@ export class DeskWork {
       case "g": this.act("go"); return true;
       case "s": this.act("stop"); return true;
       case "c": if (w.state.phase === "running") this.act("end-leg", { outcome: "completed" }); return true;
+      case "h": case "r": if (w.state.phase === "stopped") this.act("restart", { routine_holds: key === "h" }); return true;
       case "a": if (w.state.turn.do === "correct" || w.state.turn.do === "confirm") this.act("correct", { step: w.state.turn.step }); return true;
       case "x": if (w.state.phase === "running") this.open("not-completed"); return true;
       case "w": this.open("waive"); return true;
@@ -174,8 +175,8 @@ export class DeskWork {
   restartKeys() {
     const agreed = (this.w?.state.stop?.agreed ?? []).includes("specialist");
     if (agreed) return h("p", null, "You agree to restart. The bay has not yet.");
-    return h("p", { class: "send-line" }, h("button", { type: "button", id: "restart-holds", class: "desk-key", onclick: () => this.act("restart", { routine_holds: true }) }, "Restart, routine holds"),
-      h("button", { type: "button", id: "restart-anew", class: "desk-key quiet-key", onclick: () => this.act("restart", { routine_holds: false }) }, "Restart, new attempt"));
+    return h("p", { class: "send-line" }, h("button", { type: "button", id: "restart-holds", class: "desk-key", onclick: () => this.act("restart", { routine_holds: true }) }, h("kbd", null, "H"), "Restart, routine holds"),
+      h("button", { type: "button", id: "restart-anew", class: "desk-key quiet-key", onclick: () => this.act("restart", { routine_holds: false }) }, h("kbd", null, "R"), "Restart, new attempt"));
   }
 
   /** What else could be done instead of the next step. */
@@ -184,7 +185,7 @@ export class DeskWork {
     const b = (/** @type {string} */ id, /** @type {string} */ k, /** @type {string} */ text, /** @type {() => void} */ onclick) => h("button", { type: "button", id, class: "desk-key quiet-key", onclick }, k && h("kbd", null, k), text);
     if (t.do === "confirm") return b("say-again", "A", "Say again", () => this.act("correct", { step: t.step }));
     if (t.do === "end-leg") return b("not-completed", "X", "Not completed", () => this.open("not-completed"));
-    if (t.do === "restart") return b("restart-anew", "", "Restart, new attempt", () => this.act("restart", { routine_holds: false }));
+    if (t.do === "restart") return b("restart-anew", "R", "Restart, new attempt", () => this.act("restart", { routine_holds: false }));
     if (t.do === "declare") return b("declare-other", "", "Another outcome", () => this.open("declare"));
     return null;
   }

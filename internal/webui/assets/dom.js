@@ -3,7 +3,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
-/** @typedef {Node | string | number | null | undefined | false | Child[]} Child */
+/** @typedef {Node | string | number | null | undefined | false | any[]} Child what add takes */
 
 /**
  * Makes an element. Properties that begin with "on" are listeners; true and false set or leave out an attribute.

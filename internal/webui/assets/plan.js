@@ -24,7 +24,7 @@ export function plan(w, show = {}) {
   // The line's own frame: along it from the rear axle's middle, and across it to the left.
   const angle = (w.thrust() / 1e6) * (Math.PI / 180);
   const e = [Math.cos(angle), -Math.sin(angle)], n = [Math.sin(angle), Math.cos(angle)];
-  const datumX = { "front-bumper": wheelbase + nose, "front-axle": wheelbase, "rear-axle": 0, "rear-bumper": -mm(car.rear_overhang_um ?? 0) }[sheet.setup.datum] ?? wheelbase;
+  const datumX = /** @type {Record<string, number>} */ ({ "front-bumper": wheelbase + nose, "front-axle": wheelbase, "rear-axle": 0, "rear-bumper": -mm(car.rear_overhang_um ?? 0) })[sheet.setup.datum] ?? wheelbase;
   const along = e[0] * datumX + mm(planned.distance_um);
   const middle = board?.carried === "stand" ? mm(planned.lateral_um) : 0;
   const ends = { left: [along, middle + half], right: [along, middle - half] };
