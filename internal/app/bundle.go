@@ -6,17 +6,21 @@ import (
 	"io"
 
 	"readback/internal/fault"
+	"readback/internal/live"
 	"readback/internal/trail"
 )
 
-// WriteBundle writes a calibration and its job as one archive signed by this installation. It holds the job's key, as
-// long as that exists.
-func (a *App) WriteBundle(ctx context.Context, w io.Writer, calibration, job []trail.Record) error {
-	key, err := a.jobKey(ctx, job)
+// WriteBundle writes a calibration and its job as one archive signed by this installation. It holds the job's key if
+// that may go with it, as long as that exists.
+func (a *App) WriteBundle(ctx context.Context, w io.Writer, taken live.Taken) error {
+	if !taken.Opens {
+		return trail.WriteClosedBundle(w, taken.Calibration, taken.Job, a.keys.Signer())
+	}
+	key, err := a.jobKey(ctx, taken.Job)
 	if err != nil {
 		return err
 	}
-	return trail.WriteBundle(w, calibration, job, key, a.keys.Signer())
+	return trail.WriteBundle(w, taken.Calibration, taken.Job, key, a.keys.Signer())
 }
 
 // jobKey is the key that the job's first entry names; nil once it was destroyed.

@@ -8,19 +8,19 @@ import (
 	"readback/internal/stream"
 )
 
-// bundle sends a calibration with its job as one archive that anyone can verify off-line. It holds the key of the
-// job's personal values: whoever has the bundle can read them.
+// bundle sends a calibration with its job as one archive that anyone can verify off-line. For those who may
+// read the job's personal values it holds their key: whoever has such a bundle can read them.
 func (s *Server) bundle(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
 	id, err := stream.ParseID("id", r.PathValue("id"))
 	if err != nil {
 		return err
 	}
-	calibration, job, err := s.Hub.Bundle(r.Context(), actor, id)
+	taken, err := s.Hub.Bundle(r.Context(), actor, id)
 	if err != nil {
 		return err
 	}
 	var zip bytes.Buffer
-	if err := s.Bundles.WriteBundle(r.Context(), &zip, calibration, job); err != nil {
+	if err := s.Bundles.WriteBundle(r.Context(), &zip, taken); err != nil {
 		return fmt.Errorf("bundle calibration %s: %w", id, err)
 	}
 	w.Header().Set("Content-Type", "application/zip")

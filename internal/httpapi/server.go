@@ -12,7 +12,6 @@ import (
 	"readback/internal/live"
 	"readback/internal/stream"
 	"readback/internal/token"
-	"readback/internal/trail"
 )
 
 // Sockets are the live connections.
@@ -47,7 +46,7 @@ type Row struct {
 
 // Bundler writes the bundle of a calibration from its records and its job's.
 type Bundler interface {
-	WriteBundle(ctx context.Context, w io.Writer, calibration, job []trail.Record) error
+	WriteBundle(ctx context.Context, w io.Writer, taken live.Taken) error
 }
 
 // Server has the routes. Its fields are set once, before Handler.

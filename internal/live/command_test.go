@@ -166,7 +166,7 @@ func TestForeignIsMissing(t *testing.T) {
 			"read":   func(r stream.Ref) error { _, _, err := w.hub.Read(t.Context(), w.stranger, r, 0, 10); return err },
 			"view":   func(r stream.Ref) error { _, err := w.hub.View(t.Context(), w.stranger, r); return err },
 			"record": func(r stream.Ref) error { _, err := w.hub.Records(t.Context(), w.stranger, r); return err },
-			"bundle": func(r stream.Ref) error { _, _, err := w.hub.Bundle(t.Context(), w.stranger, r.ID); return err },
+			"bundle": func(r stream.Ref) error { _, err := w.hub.Bundle(t.Context(), w.stranger, r.ID); return err },
 		} {
 			there, nowhere := try(w.cal), try(missing)
 			require.Equal(t, access.NotHere(), there, name)

@@ -169,10 +169,14 @@ func TestSightOfADesk(t *testing.T) {
 
 		// The job goes with its calibrations.
 		w.do(w.technician, w.job, "note", `{"note":"later"}`)
-		calibration, job, err := w.hub.Bundle(t.Context(), w.specialist, w.cal.ID)
+		taken, err := w.hub.Bundle(t.Context(), w.specialist, w.cal.ID)
 		require.NoError(t, err)
-		require.Len(t, calibration, int(returned))
-		require.NotEmpty(t, job)
+		require.Len(t, taken.Calibration, int(returned))
+		require.NotEmpty(t, taken.Job)
+		require.False(t, taken.Opens)
+		taken, err = w.hub.Bundle(t.Context(), w.technician, w.cal.ID)
+		require.NoError(t, err)
+		require.True(t, taken.Opens)
 		records, err := w.hub.Records(t.Context(), w.technician, w.cal)
 		require.NoError(t, err)
 		require.Len(t, records, int(returned)+1)

@@ -83,31 +83,40 @@ func (h *Hub) Records(ctx context.Context, actor stream.Actor, ref stream.Ref) (
 	return h.sight(ctx, f, actor, relation, 0)
 }
 
+// Taken is what an actor may take out of a calibration and its job.
+type Taken struct {
+	Calibration, Job []trail.Record
+	Opens            bool // the job's key may go with it
+}
+
 // Bundle gives the entries of a calibration and of its job, for those who may take them out, as far as they saw them.
-func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (calibration, job []trail.Record, err error) {
+// The key opens the job's later entries and its other calibrations too, so it is only for those who may read those now.
+func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (Taken, error) {
 	ref := stream.Ref{Kind: stream.Calibration, ID: id}
 	f, relation, err := h.visit(ctx, actor, ref)
 	if err != nil {
-		return nil, nil, err
+		return Taken{}, err
 	}
 	if err := access.Check(actor, relation, ref.Kind, access.Bundle); err != nil {
-		return nil, nil, err
+		return Taken{}, err
 	}
 	owner, err := f.Rules.Key(f.State, stream.Command{})
 	if err != nil {
-		return nil, nil, err
+		return Taken{}, err
 	}
-	if calibration, err = h.sight(ctx, f, actor, relation, 0); err != nil {
-		return nil, nil, err
+	calibration, err := h.sight(ctx, f, actor, relation, 0)
+	if err != nil {
+		return Taken{}, err
 	}
-	if job, err = h.load(ctx, owner, 0); err != nil {
-		return nil, nil, err
+	job, err := h.load(ctx, owner, 0)
+	if err != nil {
+		return Taken{}, err
 	}
 	if relation == stream.Ended && len(calibration) > 0 {
 		until := calibration[len(calibration)-1].At
 		job = slices.DeleteFunc(job, func(r trail.Record) bool { return r.At.After(until) })
 	}
-	return calibration, job, nil
+	return Taken{Calibration: calibration, Job: job, Opens: opens(relation)}, nil
 }
 
 // View gives a stream's state as the actor may see it.

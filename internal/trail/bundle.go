@@ -20,7 +20,8 @@ import (
 // MaxBundle is the size a bundle may have, in bytes.
 const MaxBundle = 64 << 20
 
-// The files of a bundle, in their order. JobKeyFile is missing once the job's key was destroyed.
+// The files of a bundle, in their order. JobKeyFile is missing once the job's key was destroyed, and
+// for recipients who are not given it.
 const (
 	ReadmeFile      = "README.txt"
 	CalibrationFile = "calibration.trail"
@@ -45,16 +46,28 @@ type Signer struct {
 // WriteBundle writes a calibration's trail and its job's, whole and in order, with a signed head for both. key is nil
 // once the job's key was destroyed. The same trails, key and signer give the same bytes.
 func WriteBundle(w io.Writer, calibration, job []Record, key *Key, by Signer) error {
-	if len(calibration) == 0 || len(job) == 0 {
-		return errors.New("write bundle: a trail without entries")
-	}
 	secret := "The job's key has been destroyed: personal values are erased for good. Everything else verifies as before."
 	if key != nil {
 		secret = "The file job.key opens the sealed personal values. Whoever holds this bundle can read them, also after the\n" +
 			"key was destroyed where it was kept. Hand the bundle on with that in mind."
 	}
+	return writeBundle(w, calibration, job, key, by, "the job's key, unless it was destroyed", secret)
+}
+
+// WriteClosedBundle is WriteBundle for a recipient who is not given the job's key and may not have seen the trails to
+// their end: they end with the last entry given.
+func WriteClosedBundle(w io.Writer, calibration, job []Record, by Signer) error {
+	return writeBundle(w, calibration, job, nil, by, "not in this copy, see PERSONAL VALUES",
+		"The job's key was not handed out to this recipient: the sealed personal values stay closed in this copy, and both\n"+
+			"trails go as far as the recipient may see them. What is here verifies as with the key.")
+}
+
+func writeBundle(w io.Writer, calibration, job []Record, key *Key, by Signer, keyLine, secret string) error {
+	if len(calibration) == 0 || len(job) == 0 {
+		return errors.New("write bundle: a trail without entries")
+	}
 	about := strings.NewReplacer("{calibration}", calibration[0].Stream.String(), "{job}", job[0].Stream.String(),
-		"{signer}", by.Key, "{secret}", secret).Replace(readme)
+		"{signer}", by.Key, "{key}", keyLine, "{secret}", secret).Replace(readme)
 
 	parts := []part{{ReadmeFile, []byte(about)}, {CalibrationFile, lines(calibration)}, {JobFile, lines(job)}}
 	heads := Heads{

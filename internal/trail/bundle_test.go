@@ -187,6 +187,20 @@ func TestBundleComesBack(t *testing.T) {
 	_, ok, err = b.JobKey()
 	require.NoError(t, err)
 	require.False(t, ok)
+	destroyed, _ := b.File(trail.ReadmeFile)
+	require.Contains(t, string(destroyed), "has been destroyed")
+
+	var closed bytes.Buffer
+	require.NoError(t, trail.WriteClosedBundle(&closed, calibration, job, s))
+	b, err = trail.ReadBundle(closed.Bytes())
+	require.NoError(t, err)
+	_, ok, err = b.JobKey()
+	require.NoError(t, err)
+	require.False(t, ok)
+	withheld, _ := b.File(trail.ReadmeFile)
+	require.Contains(t, string(withheld), "not handed out to this recipient")
+	require.NotContains(t, string(withheld), "destroyed")
+	require.NotContains(t, string(withheld), "{")
 
 	require.Error(t, trail.WriteBundle(io.Discard, nil, job, nil, s))
 	_, err = trail.ReadBundle(make([]byte, trail.MaxBundle+1))
