@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"iter"
 	"log/slog"
@@ -10,6 +11,8 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"readback/internal/config"
+	"readback/internal/fault"
+	"readback/internal/keyfile"
 	"readback/internal/postgres"
 	"readback/internal/proof"
 	"readback/internal/stream"
@@ -42,47 +45,81 @@ func VerifyDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (r
 	defer func() { err = errors.Join(err, db.Close(context.WithoutCancel(ctx))) }()
 	options := ProofOptions(nil)
 	keys, err := openKeyFile(cfg.KeyFile)
-	switch {
-	case err == nil:
-		options.Key = func(id stream.ID) (trail.Key, bool) {
-			wrapped, err := db.Key(ctx, id)
-			if err != nil {
-				return trail.Key{}, false
-			}
-			key, err := keys.Wrapping().Unwrap(wrapped)
-			return key, err == nil
-		}
-	case !errors.Is(err, fs.ErrNotExist):
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return report, err
 	}
+	opener := keyOpener{ctx: ctx, db: db, keys: keys, said: map[stream.ID]bool{}}
+	if keys != nil {
+		options.Key = opener.open
+	}
 	v := proof.New(options)
-	err = db.Snapshot(ctx, func(s postgres.Snapshot) error { return verifyAll(ctx, v, s) })
-	return v.Report(), err
+	err = db.Snapshot(ctx, func(s postgres.Snapshot) error {
+		return verifyAll(ctx, v, s, func(ref stream.Ref) { opener.at = ref })
+	})
+	report = v.Report()
+	report.Findings = append(report.Findings, opener.findings...)
+	return report, errors.Join(err, opener.err)
 }
 
-func verifyAll(ctx context.Context, v *proof.Verifier, s postgres.Snapshot) error {
-	heads := map[stream.Ref]*trail.Head{}
+// keyOpener opens the keys of sealed values. A key that is not there any more was destroyed, which is no fault; one that
+// is there and does not open is a finding, at the first stream that needs it.
+type keyOpener struct {
+	ctx  context.Context
+	db   *postgres.DB
+	keys *keyfile.Keys
+
+	at       stream.Ref // the stream being verified
+	said     map[stream.ID]bool
+	findings []proof.Finding
+	err      error // the first of reading the database
+}
+
+func (o *keyOpener) open(id stream.ID) (trail.Key, bool) {
+	wrapped, err := o.db.Key(o.ctx, id)
+	if err != nil {
+		if o.err == nil && !fault.Is(err, fault.NotHere) {
+			o.err = err
+		}
+		return trail.Key{}, false
+	}
+	key, err := o.keys.Wrapping().Unwrap(wrapped)
+	if err != nil && !o.said[id] {
+		o.said[id] = true
+		o.findings = append(o.findings, proof.Finding{Stream: o.at, Reason: proof.BadKey, Why: fmt.Sprintf(
+			"The key %s of its personal values does not open with the key file: the key was changed in the database, or this is another key file.", id)})
+	}
+	return key, err == nil
+}
+
+// verifyAll tells at which stream it is.
+func verifyAll(ctx context.Context, v *proof.Verifier, s postgres.Snapshot, at func(stream.Ref)) error {
+	rows := map[stream.Ref]*proof.Row{}
 	for h, err := range s.AllHeads(ctx) {
 		if err != nil {
 			return err
 		}
-		heads[h.Stream] = &trail.Head{Ref: h.Stream, Seq: h.Seq, Hash: h.Hash}
+		rows[h.Stream] = &proof.Row{
+			Head:    trail.Head{Ref: h.Stream, Seq: h.Seq, Hash: h.Hash},
+			Summary: stream.Summary{Org: h.Org, Job: h.Job, Desk: h.Desk, Phase: h.Phase, QueuedAt: h.QueuedAt},
+			Changed: h.ChangedAt,
+		}
 	}
 	for _, kind := range []stream.Kind{stream.Calibration, stream.Job, stream.Register} {
 		next, stop := iter.Pull2(s.AllRecords(ctx, kind))
 		err := eachStream(next, func(ref stream.Ref, records iter.Seq2[trail.Record, error]) error {
-			head := heads[ref]
-			delete(heads, ref)
-			return v.Stream(ctx, ref, records, head)
+			row := rows[ref]
+			delete(rows, ref)
+			at(ref)
+			return v.Stored(ctx, ref, records, row)
 		})
 		stop()
 		if err != nil {
 			return err
 		}
 	}
-	for ref, head := range heads { // streams of which nothing is left
+	for ref, row := range rows { // streams of which nothing is left
 		none := func(func(trail.Record, error) bool) {}
-		if err := v.Stream(ctx, ref, none, head); err != nil {
+		if err := v.Stored(ctx, ref, none, row); err != nil {
 			return err
 		}
 	}

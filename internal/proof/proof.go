@@ -65,6 +65,11 @@ func New(o Options) *Verifier {
 // last entry, nil if nothing is. An error is one of reading records or of ctx; what is wrong with the stream itself is
 // in the Report.
 func (v *Verifier) Stream(ctx context.Context, ref stream.Ref, records iter.Seq2[trail.Record, error], head *trail.Head) error {
+	_, err := v.stream(ctx, ref, records, head)
+	return err
+}
+
+func (v *Verifier) stream(ctx context.Context, ref stream.Ref, records iter.Seq2[trail.Record, error], head *trail.Head) (*walk, error) {
 	w := v.walk(ref)
 	w.columns = true
 	for r, err := range records {
@@ -72,14 +77,14 @@ func (v *Verifier) Stream(ctx context.Context, ref stream.Ref, records iter.Seq2
 			err = ctx.Err()
 		}
 		if err != nil {
-			return fmt.Errorf("verify %s: %w", ref, err)
+			return nil, fmt.Errorf("verify %s: %w", ref, err)
 		}
 		if !w.step(r) {
 			break
 		}
 	}
 	w.end(head)
-	return nil
+	return w, nil
 }
 
 // Report is what was found so far, bad entries first: stream by stream in the order they were walked. Values taken from

@@ -16,7 +16,7 @@ const (
 	BadHash      Reason = "bad-hash"      // the body or the hash before it was changed
 	BadOrder     Reason = "bad-order"     // an entry is missing, is there twice or stands in another place
 	OtherStream  Reason = "other-stream"  // the entry belongs to another stream
-	BadColumn    Reason = "bad-column"    // a column of the database does not say what the body says
+	BadColumn    Reason = "bad-column"    // a column of the database does not say what the entries say
 	BadTime      Reason = "bad-time"      // earlier than the entry before
 	Repeated     Reason = "repeated"      // the command was answered before
 	NotDecided   Reason = "not-decided"   // the rules refuse the command in that state
@@ -28,6 +28,7 @@ const (
 	BadKey       Reason = "bad-key"       // the key is not the one the first entry commits to
 	BadSeal      Reason = "bad-seal"      // a sealed value does not open with the stream's key in its place
 	MissingTail  Reason = "missing-tail"  // the trail ends before the head
+	MissingHead  Reason = "missing-head"  // the database has entries of the stream and no row for it
 	BadHead      Reason = "bad-head"      // the head names another last entry
 	BadSignature Reason = "bad-signature" // the signed note is not as it was signed
 	OtherSigner  Reason = "other-signer"  // signed by none of the trusted keys
