@@ -1,13 +1,18 @@
 // Package account lets people in. An account ties a sign-in name to a member of an organisation; what the member may do
 // stands in the organisation's register, never here. Passwords are kept as argon2id hashes only.
 //
-// A wrong password and an unknown name take the same time and get the same answer.
+// A wrong password and an unknown name take the same time and get the same answer. How often somebody may try is bounded
+// by address and name (pace.go), and the turns to hash are shared among the addresses (line.go), so that strangers cannot
+// keep others from signing in.
 package account
 
 import (
 	"context"
 	"errors"
+	"fmt"
+	"net/netip"
 	"strings"
+	"time"
 	"unicode"
 
 	"readback/internal/fault"
@@ -33,19 +38,14 @@ type Store interface {
 // Desk checks sign-ins. It may be used from many goroutines.
 type Desk struct {
 	store Store
-	turns chan struct{} // bounds the memory that password hashing takes at once
-	queue chan struct{} // bounds how many wait for a turn
-	decoy string        // hashed when the name is unknown, so that the answer takes as long
+	paces *paces
+	line  *line
+	decoy string // hashed when the name is unknown, so that the answer takes as long
 }
-
-const (
-	atOnce      = 2   // passwords hashed at the same time, 64 MiB each
-	mostWaiting = 100 // sign-ins that wait for that, a few seconds' worth
-)
 
 // NewDesk makes a Desk over the store.
 func NewDesk(store Store) *Desk {
-	return &Desk{store: store, turns: make(chan struct{}, atOnce), queue: make(chan struct{}, atOnce+mostWaiting), decoy: Hash("no one signs in with this")}
+	return &Desk{store: store, paces: newPaces(), line: newLine(), decoy: Hash("no one signs in with this")}
 }
 
 // NormalLogin is the form in which sign-in names are kept and compared: trimmed, lower case.
@@ -62,13 +62,27 @@ func NormalLogin(field, login string) (string, error) {
 }
 
 // SignIn gives the account that the name and password belong to, or a sign-in-failed fault that does not say which of
-// the two was wrong.
-func (d *Desk) SignIn(ctx context.Context, login, password string) (Account, error) {
+// the two was wrong. The address is the caller's as the network gives it, never as the caller does. Who tries too often,
+// or comes when too many wait, is told so before anything is looked up or hashed.
+func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password string) (Account, error) {
 	failed := fault.New(fault.SignInFailed, "The name or the password is wrong.")
 	login, err := NormalLogin("login", login)
 	if err != nil || len(password) > 256 {
 		return Account{}, failed
 	}
+	who := pair{origin(address), login}
+	if wait := d.paces.take(who, time.Now()); wait > 0 {
+		seconds := int64((wait + time.Second - 1) / time.Second)
+		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", seconds))
+	}
+	turn, err := d.line.enter(ctx, who.from)
+	if err != nil {
+		return Account{}, err
+	}
+	if !turn {
+		return Account{}, fault.New(fault.TooMany, "Too many sign in at the moment. Try again in a few seconds.")
+	}
+	defer d.line.leave()
 	a, err := d.store.AccountByLogin(ctx, login)
 	unknown := errors.Is(err, ErrUnknown)
 	if err != nil && !unknown {
@@ -77,18 +91,6 @@ func (d *Desk) SignIn(ctx context.Context, login, password string) (Account, err
 	if unknown {
 		a.Hash = d.decoy
 	}
-	select {
-	case d.queue <- struct{}{}:
-		defer func() { <-d.queue }()
-	default:
-		return Account{}, fault.New(fault.TooMany, "Too many sign in at the moment. Try again in a few seconds.")
-	}
-	select {
-	case d.turns <- struct{}{}:
-		defer func() { <-d.turns }()
-	case <-ctx.Done():
-		return Account{}, ctx.Err()
-	}
 	ok, err := verify(a.Hash, password)
 	if err != nil {
 		return Account{}, err
@@ -96,5 +98,6 @@ func (d *Desk) SignIn(ctx context.Context, login, password string) (Account, err
 	if unknown || !ok {
 		return Account{}, failed
 	}
+	d.paces.giveBack(who)
 	return a, nil
 }

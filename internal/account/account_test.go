@@ -2,6 +2,7 @@ package account
 
 import (
 	"context"
+	"net/netip"
 	"strings"
 	"testing"
 
@@ -21,12 +22,14 @@ func (m accounts) AccountByLogin(_ context.Context, login string) (Account, erro
 	return a, nil
 }
 
+var home = netip.MustParseAddr("192.0.2.1") // RFC 5737: addresses for documentation
+
 func TestSignIn(t *testing.T) {
 	t.Parallel()
 	who := Account{Member: stream.NewID(), Org: stream.NewID(), Login: "tess@north.example", Hash: Hash("correct horse battery")}
 	d := NewDesk(accounts{who.Login: who})
 
-	got, err := d.SignIn(t.Context(), "  Tess@North.example ", "correct horse battery")
+	got, err := d.SignIn(t.Context(), home, "  Tess@North.example ", "correct horse battery")
 	require.NoError(t, err)
 	require.Equal(t, who, got)
 
@@ -35,35 +38,13 @@ func TestSignIn(t *testing.T) {
 		{who.Login, "correct horse batterz"}, {"nobody@north.example", "correct horse battery"}, {"", "x"},
 		{who.Login, strings.Repeat("x", 300)}, {"no one signs", "no one signs in with this"},
 	} {
-		_, err := d.SignIn(t.Context(), c[0], c[1])
+		_, err := d.SignIn(t.Context(), home, c[0], c[1])
 		require.True(t, fault.Is(err, fault.SignInFailed), "%q", c[0])
 		said = append(said, err.Error())
 	}
 	for _, s := range said {
 		require.Equal(t, said[0], s, "the answer must not tell a wrong name from a wrong password")
 	}
-}
-
-// TestWaitingIsBounded fills all turns and all places in the queue: the next one is told to come back, and a wait ends
-// with its context.
-func TestWaitingIsBounded(t *testing.T) {
-	t.Parallel()
-	d := NewDesk(accounts{})
-	for range atOnce {
-		d.turns <- struct{}{}
-	}
-	ctx, cancel := context.WithCancel(t.Context())
-	cancel()
-	_, err := d.SignIn(ctx, "nobody", "whatever")
-	require.ErrorIs(t, err, context.Canceled)
-	for range atOnce + mostWaiting {
-		d.queue <- struct{}{}
-	}
-	_, err = d.SignIn(t.Context(), "nobody", "whatever")
-	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
-	<-d.queue
-	_, err = d.SignIn(ctx, "nobody", "whatever")
-	require.ErrorIs(t, err, context.Canceled, "the place of whoever gave up is free again")
 }
 
 func TestHash(t *testing.T) {

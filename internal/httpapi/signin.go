@@ -1,7 +1,9 @@
 package httpapi
 
 import (
+	"fmt"
 	"net/http"
+	"net/netip"
 	"strings"
 
 	"readback/internal/fault"
@@ -14,6 +16,9 @@ import (
 // Cookie carries the access token for browsers. The __Host- prefix ties it to this host and to HTTPS; on localhost
 // browsers accept it over plain HTTP.
 const Cookie = "__Host-readback"
+
+// maxSignIn is the largest body of a sign-in, in bytes: it is read before anybody is known, and holds two short texts.
+const maxSignIn = 8 << 10
 
 // actor finds who is asking: by the Authorization header of API clients or the cookie of browsers.
 func (s *Server) actor(r *http.Request) (stream.Actor, error) {
@@ -41,7 +46,11 @@ func (s *Server) claims(r *http.Request) (token.Access, error) {
 // signIn answers a name and a password with an access token, or, if the client asks so, with a cookie that scripts
 // cannot read.
 func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
+	r.Body = http.MaxBytesReader(w, r.Body, maxSignIn)
 	raw, err := body(w, r)
+	if fault.Is(err, fault.TooLarge) {
+		return fault.New(fault.TooLarge, "The body is too large.", fault.Field{Name: "body", Want: fmt.Sprintf("at most %d bytes", maxSignIn)})
+	}
 	if err != nil {
 		return err
 	}
@@ -51,7 +60,9 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	if err := o.Close(); err != nil {
 		return err
 	}
-	a, err := s.Accounts.SignIn(r.Context(), login, password)
+	// What a header says of the address anybody can write; one that the server does not give is no address.
+	from, _ := netip.ParseAddrPort(r.RemoteAddr)
+	a, err := s.Accounts.SignIn(r.Context(), from.Addr(), login, password)
 	if err != nil {
 		return err
 	}

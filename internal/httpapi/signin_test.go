@@ -63,6 +63,25 @@ func TestSignIn(t *testing.T) {
 	}
 }
 
+// TestSignInIsBounded sends what strangers may send before anybody knows them. A header does not make another address of
+// the caller's, whatever it says (RFC 7239, section 8.1).
+func TestSignInIsBounded(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	nobody := s.Nobody()
+	fits := `{"login":"a","password":"b"` + strings.Repeat(" ", 8<<10-28) + `}`
+	problem(t, nobody.Post("/v1/sign-in", fits+" "), fault.TooLarge, "body")
+	problem(t, nobody.Post("/v1/sign-in", fits), fault.SignInFailed)
+
+	tamsin := `{"login":"tamsin@north.example","password":"demo technician"}`
+	for range 5 {
+		problem(t, nobody.Post("/v1/sign-in", strings.Replace(tamsin, "demo", "wrong", 1)), fault.SignInFailed)
+	}
+	got := nobody.With("X-Forwarded-For", "192.0.2.7").With("Forwarded", "for=192.0.2.7").Post("/v1/sign-in", tamsin)
+	problem(t, got, fault.TooMany)
+	require.Regexp(t, `Try again in \d+ seconds`, got.Body)
+}
+
 func TestCookie(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
