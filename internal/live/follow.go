@@ -43,9 +43,10 @@ const (
 // Following is one Follower at one stream.
 type Following struct {
 	line     *line
-	actor    stream.Actor
+	actor    stream.Actor // owned by the line's goroutine once joined
 	follower Follower
 	relation stream.Relation // owned by the line's goroutine
+	register *line           // of the actor's organisation, held open to hear of its news; nil where it is line itself
 	closed   atomic.Bool
 }
 
@@ -233,8 +234,14 @@ func (l *line) begin(ctx context.Context, j *join) joined {
 			return joined{err: fault.New(fault.TooMany, "The messages before were not read yet. Read them, then follow again.")}
 		}
 	}
+	if register := (stream.Ref{Kind: stream.Register, ID: g.actor.Org}); register != l.ref {
+		if g.register, err = l.hub.arrive(ctx, register); err != nil {
+			return joined{err: err}
+		}
+	}
 	g.relation = relation
 	l.followers = append(l.followers, g)
+	l.heeded.Store(true)
 	l.hub.count.followers.Add(1)
 	l.presence()
 	return joined{joined: true, relation: relation}
@@ -292,13 +299,24 @@ func (l *line) publish(ctx context.Context, ev Event) {
 	}
 }
 
-// recheck ends followers who see no more because of what happened in another stream.
+// recheck ends followers who see no more because of what happened in another stream: in their own register, too, which
+// says whether they still are members and what they may do.
 func (l *line) recheck(ctx context.Context) {
 	changed := false
 	for i := 0; i < len(l.followers); {
 		g := l.followers[i]
-		relation, err := l.hub.relation(ctx, l.fold, g.actor)
+		actor, err := l.hub.Actor(ctx, g.actor.Org, g.actor.Member)
+		retired := fault.Is(err, fault.SignInNeeded)
+		var relation stream.Relation
+		if err == nil {
+			g.actor = actor
+			relation, err = l.hub.relation(ctx, l.fold, actor)
+		}
 		switch {
+		case retired:
+			l.drop(i, OutOfSight)
+			changed = true
+			continue
 		case err != nil:
 			// The Store is away; what they saw so far they were to see.
 		case !l.shows(relation, g.actor):
@@ -335,9 +353,13 @@ func (l *line) sweep() {
 func (l *line) drop(i int, why Reason) {
 	g := l.followers[i]
 	l.followers = slices.Delete(l.followers, i, i+1)
+	l.heeded.Store(len(l.followers) > 0)
 	l.hub.count.followers.Add(-1)
 	if !g.closed.Swap(true) && why != "" {
 		g.follower.End(l.ref, why)
+	}
+	if g.register != nil {
+		g.register.release()
 	}
 	l.release()
 }

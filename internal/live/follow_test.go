@@ -365,7 +365,7 @@ func TestIdleStreamsCloseAndOpenAgain(t *testing.T) {
 		require.NotZero(t, w.hub.Stats().Open)
 		e, g := w.follow(w.hub, w.technician, w.cal, 0)
 		time.Sleep(3 * time.Minute)
-		require.Equal(t, 1, w.hub.Stats().Open, "the followed one stays")
+		require.Equal(t, 2, w.hub.Stats().Open, "the followed one stays, and the register that says whether its follower still may")
 		g.Close()
 		time.Sleep(3 * time.Minute)
 		require.Zero(t, w.hub.Stats().Open)
@@ -396,6 +396,30 @@ func TestActor(t *testing.T) {
 		synctest.Wait()
 		_, err = w.hub.Actor(t.Context(), w.technician.Org, w.technician.Member)
 		require.True(t, fault.Is(err, fault.SignInNeeded), "retired: %v", err)
+	})
+}
+
+// A member who is retired, or gets other roles, on one node follows no longer on another as soon as the register's entry
+// is known there.
+func TestARetiredMemberFollowsNoMore(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		far := w.node()
+		from := w.last(w.cal)
+		gone, _ := w.follow(far, w.technician, w.cal, from)
+		stays, _ := w.follow(far, w.owner, w.cal, from)
+		w.do(w.owner, w.register(), "set-limit", `{"n":5}`)
+		synctest.Wait()
+		require.Empty(t, gone.ended(), "nothing about the member")
+		start := time.Now()
+		w.do(w.owner, w.register(), "add-member", fmt.Sprintf(`{"id":%q,"roles":["technician"],"active":false}`, w.technician.Member))
+		synctest.Wait()
+		require.Zero(t, time.Since(start))
+		require.Equal(t, []live.Reason{live.OutOfSight}, gone.ended())
+		require.Empty(t, stays.ended())
+		w.do(w.owner, w.cal, "end", `{}`)
+		synctest.Wait()
+		require.Empty(t, gone.heard())
+		require.Equal(t, span(from+1, from+1), stays.heard())
 	})
 }
 

@@ -233,6 +233,19 @@ func (h *Hub) wake(ids []stream.ID) {
 	}
 }
 
+// review has every stream that is followed look at its followers again, because a register changed: members may be
+// retired or have other roles, agreements may have ended.
+func (h *Hub) review() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, l := range h.lines {
+		if l.heeded.Load() {
+			l.review.Store(true)
+			l.nudge()
+		}
+	}
+}
+
 // Shutdown takes no new commands, lets the one that each stream is at finish, ends all followers with Leaving and
 // returns when everything has stopped. When ctx ends first, it gives up on the Store, waits for that and returns ctx's
 // error; a command that was on its way then has an outcome that only the Store knows.

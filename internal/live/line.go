@@ -30,6 +30,8 @@ type line struct {
 	users   atomic.Int64 // who holds the line open; followers too
 	touched atomic.Bool  // used since the last tick
 	behind  atomic.Bool  // the bus says that there is more
+	review  atomic.Bool  // a register changed: followers may see no more
+	heeded  atomic.Bool  // someone follows
 	now     atomic.Pointer[moment]
 
 	mu    sync.Mutex // guards asked
@@ -249,9 +251,12 @@ func (l *line) await(ctx context.Context, k *look, by *line) error {
 	}
 }
 
-// attend does what a poke may stand for: followers that are gone, news in the Store, looks.
+// attend does what a poke may stand for: followers that are gone or see no more, news in the Store, looks.
 func (l *line) attend(ctx context.Context) {
 	l.sweep()
+	if l.review.Swap(false) {
+		l.recheck(ctx)
+	}
 	l.mu.Lock()
 	k := l.asked
 	l.asked = nil
@@ -322,4 +327,7 @@ func (l *line) show(ctx context.Context, r trail.Record) {
 		l.recent = append(l.recent, ev)
 	}
 	l.publish(ctx, ev)
+	if l.ref.Kind == stream.Register {
+		l.hub.review()
+	}
 }

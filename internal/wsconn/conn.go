@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -26,12 +27,14 @@ type conn struct {
 	ctx     context.Context // of the connection's own lifetime
 	cancel  context.CancelFunc
 	written chan struct{}  // closed when nothing is written any more
-	work    sync.WaitGroup // what the reader started; only the reader adds
+	work    sync.WaitGroup // what was started; the reader adds, or whoever holds mu while the connection has not ended
 	slots   chan struct{}  // a token for each command under way
 
-	// Set by the reader when hello is accepted, before the connection is among a member's.
+	// Set by the reader when hello is accepted, before the connection is among a member's; welcomed with mu held.
 	access   token.Access
 	welcomed bool
+
+	checking atomic.Bool // a look whether the member still is one is under way
 
 	// The reader's own.
 	garbage          int // unreadable messages in a row
@@ -67,7 +70,6 @@ func newConn(s *Server, ws *websocket.Conn, cookie string) *conn {
 	})
 	ws.SetPongHandler(func(string) error {
 		c.alive()
-		c.recheck()
 		return nil
 	})
 	ws.SetCloseHandler(func(int, string) error { return nil }) // run answers it, through the writer
@@ -271,12 +273,14 @@ func (c *conn) write() {
 	}
 }
 
-// ping asks for a sign of life, again and again.
+// ping asks for a sign of life, again and again, and looks whether the member still is one. The clock is the server's: a
+// client that answers no ping is looked at as often as any.
 func (c *conn) ping() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if !c.ended {
 		c.box.putPing()
+		c.recheck()
 		c.pinger.Reset(c.server.limits.PingEvery)
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/stream"
@@ -194,6 +195,32 @@ func TestARetiredMemberIsOutWithinAPing(t *testing.T) {
 		b.Retire(b.Ben)
 		require.Equal(t, wire.CloseSignedOut, p.closed())
 		require.LessOrEqual(t, time.Since(start), 25*time.Second)
+	})
+}
+
+// A client that answers no ping but goes on sending is looked at all the same, and hears nothing more of what it follows.
+func TestARetiredMemberWhoAnswersNoPingIsOutToo(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{}, func(t *testing.T, b *bench) {
+		ref := b.Open(0)
+		p := b.join(b.Ben)
+		p.ws.SetPingHandler(func(string) error { return nil })
+		p.follow(ref, 1)
+		p.until("caught-up")
+		start := time.Now()
+		b.Retire(b.Ben)
+		require.Equal(t, "out-of-sight", p.until("ended")["reason"])
+		require.Zero(t, time.Since(start), "the following ends with the entry")
+		over := make(chan struct{})
+		go func() {
+			defer close(over)
+			for p.ws.WriteMessage(websocket.TextMessage, []byte(`{"say":"beat","n":1}`)) == nil {
+				pass(5 * time.Second)
+			}
+		}()
+		require.Equal(t, wire.CloseSignedOut, p.closed())
+		require.LessOrEqual(t, time.Since(start), 25*time.Second)
+		<-over
 	})
 }
 

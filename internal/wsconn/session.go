@@ -91,8 +91,8 @@ func (c *conn) hello(m wire.Hello) {
 		c.endFor(err)
 		return
 	}
-	c.welcomed = true
 	c.mu.Lock()
+	c.welcomed = true
 	if !c.ended {
 		c.alarm.Stop()
 		c.alarm = time.AfterFunc(time.Until(access.Expires), func() { c.end(wire.CloseExpired, true) })
@@ -118,13 +118,14 @@ func (c *conn) endFor(err error) {
 	}
 }
 
-// recheck looks whether the member still is one. It is called with every pong, so that a member retired on another node
-// is out within a ping.
+// recheck looks whether the member still is one, one look at a time. It is called with every ping, so that a member
+// retired on another node is out by the next. Called with mu held and the connection not ended.
 func (c *conn) recheck() {
-	if !c.welcomed || c.over() {
+	if !c.welcomed || c.checking.Swap(true) {
 		return
 	}
 	c.work.Go(func() {
+		defer c.checking.Store(false)
 		ctx, cancel := context.WithTimeout(c.ctx, c.server.limits.PingEvery)
 		defer cancel()
 		_, err := c.server.c.Hub.Actor(ctx, c.access.Org, c.access.Member)
