@@ -43,7 +43,7 @@ func adjustment(t *testing.T, e effort, b *book) {
 	slowest := 0
 	for i, path := range paths {
 		c := decode(t, path)
-		every = append(every, perCall(each/10, func() { check(t, c) }))
+		every = append(every, perCall(each/50, func() { check(t, c) }))
 		if every[i] > every[slowest] {
 			slowest = i
 		}
