@@ -28,7 +28,12 @@ type Receipt struct {
 // Do gives a command to a stream and returns when its entry is durable, or with the refusal. When ctx ends first, the
 // command goes on: what became of it shows when the same is sent again.
 func (h *Hub) Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd stream.Command) (Receipt, error) {
-	if err := h.Settled(ctx); err != nil {
+	urgent := h.Urgent(cmd.Type)
+	ready := h.Settled
+	if urgent {
+		ready = h.compared // the Store's clock counts, as far as it is known
+	}
+	if err := ready(ctx); err != nil {
 		return Receipt{}, err
 	}
 	l, err := h.arrive(ctx, ref)
@@ -36,7 +41,7 @@ func (h *Hub) Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd st
 		return Receipt{}, err
 	}
 	c := &command{actor: actor, plain: cmd, answer: make(chan answer, 1)}
-	if err := l.put(c); err != nil {
+	if err := l.put(c, urgent); err != nil {
 		l.release()
 		return Receipt{}, err
 	}

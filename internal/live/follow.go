@@ -71,7 +71,7 @@ func (g *Following) Tell(key string, value []byte) error {
 	if g.closed.Load() || g.line == nil {
 		return access.NotHere()
 	}
-	if g.line.put(&tell{g, key, value}) != nil {
+	if g.line.put(&tell{g, key, value}, false) != nil {
 		g.line.hub.count.dropped.Add(1)
 	}
 	return nil
@@ -87,7 +87,7 @@ func (h *Hub) Follow(ctx context.Context, actor stream.Actor, ref stream.Ref, af
 	g := &Following{line: l, actor: actor, follower: f}
 	for {
 		j := &join{following: g, after: after, done: make(chan joined, 1)}
-		if err := l.put(j); err != nil {
+		if err := l.put(j, false); err != nil {
 			l.release()
 			return nil, err
 		}

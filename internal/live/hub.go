@@ -48,6 +48,10 @@ type Config struct {
 	// Fit, if set, is asked before each command; its error is the refusal. It must be quick.
 	Fit func() error
 
+	// Urgent names the commands that end or stop work. Neither Fit nor a clock that is off refuses them, and they go ahead
+	// of the commands that wait for their stream.
+	Urgent map[string]bool
+
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
 	NewID  func() stream.ID // of new keys; stream.NewID
@@ -288,13 +292,23 @@ func (h *Hub) Ready() error {
 
 // Settled waits for the first comparison of the clocks, before which no command is taken, and is then what Ready is.
 func (h *Hub) Settled(ctx context.Context) error {
+	if err := h.compared(ctx); err != nil {
+		return err
+	}
+	return h.Ready()
+}
+
+func (h *Hub) compared(ctx context.Context) error {
 	select {
 	case <-h.clock.compared:
-		return h.Ready()
+		return nil
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 }
+
+// Urgent reports whether commands of the type go ahead of those that wait.
+func (h *Hub) Urgent(typ string) bool { return h.cfg.Urgent[typ] }
 
 // Stats is what a hub has and did since it was made.
 type Stats struct {

@@ -20,6 +20,7 @@ type line struct {
 	rules stream.Rules
 
 	mail     chan task     // never closed
+	urgent   chan task     // the same, and taken first
 	poke     chan struct{} // something for attend; holds one
 	unwanted chan struct{} // closed by who took the line out of the hub's open ones
 	ready    chan struct{} // closed once the first entries are folded, or openErr is set
@@ -65,7 +66,7 @@ type look struct {
 func newLine(h *Hub, rules stream.Rules, id stream.ID) *line {
 	l := &line{
 		hub: h, rules: rules, ref: stream.Ref{Kind: rules.Kind(), ID: id}, fold: stream.NewFold(rules, id),
-		mail: make(chan task, h.cfg.MostWaiting), poke: make(chan struct{}, 1),
+		mail: make(chan task, h.cfg.MostWaiting), urgent: make(chan task, h.cfg.MostWaiting), poke: make(chan struct{}, 1),
 		unwanted: make(chan struct{}), ready: make(chan struct{}), done: make(chan struct{}),
 	}
 	l.now.Store(&moment{fold: *l.fold})
@@ -91,6 +92,14 @@ func (l *line) run() {
 		default:
 		}
 		select {
+		case t := <-l.urgent:
+			t.run(l)
+			continue
+		default:
+		}
+		select {
+		case t := <-l.urgent:
+			t.run(l)
 		case t := <-l.mail:
 			t.run(l)
 		case <-l.poke:
@@ -122,7 +131,7 @@ func (l *line) inTime(work func(context.Context)) {
 func (l *line) retire() bool {
 	l.hub.mu.Lock()
 	defer l.hub.mu.Unlock()
-	if l.users.Load() > 0 || len(l.mail) > 0 {
+	if l.users.Load() > 0 || len(l.mail)+len(l.urgent) > 0 {
 		return false
 	}
 	l.hub.forget(l)
@@ -142,6 +151,8 @@ func (l *line) end() {
 	for more := true; more; {
 		select {
 		case t := <-l.mail:
+			t.refuse(err)
+		case t := <-l.urgent:
 			t.refuse(err)
 		default:
 			more = false
@@ -196,9 +207,13 @@ func (l *line) arrived(ctx context.Context) error {
 }
 
 // put gives the line a task, if there is room for it to wait.
-func (l *line) put(t task) error {
+func (l *line) put(t task, urgent bool) error {
+	mail := l.mail
+	if urgent {
+		mail = l.urgent
+	}
 	select {
-	case l.mail <- t:
+	case mail <- t:
 		return nil
 	default:
 		return fault.New(fault.TooMany, "Too much waits for this stream at the moment. Send the same again shortly.")

@@ -135,10 +135,12 @@ func (c *conn) recheck() {
 	})
 }
 
-// command queues a command behind the others for its stream. Commands for different streams run side by side.
+// command queues a command behind the others for its stream, or an urgent one ahead of them. Commands for different
+// streams run side by side.
 func (c *conn) command(m wire.Command) {
 	about := wire.About{Stream: &m.Stream, Command: &m.Command.ID}
-	if c.commands.take(time.Now()) > 0 {
+	urgent := c.server.c.Hub.Urgent(m.Command.Type)
+	if c.commands.take(time.Now()) > 0 && !urgent { // how fast frames are read holds for the urgent too
 		c.refuse(about, fault.New(fault.TooMany, "Commands come faster than one connection may send them. Send this one again in a second."))
 		return
 	}
@@ -147,7 +149,11 @@ func (c *conn) command(m wire.Command) {
 		c.mu.Unlock()
 		return
 	}
-	if c.pending >= c.server.limits.Pending {
+	room := c.server.limits.Pending
+	if urgent {
+		room *= 2
+	}
+	if c.pending >= room {
 		c.mu.Unlock()
 		c.refuse(about, fault.New(fault.TooMany, "Too many commands wait for their answers. Send this one again when some have come."))
 		return
@@ -157,7 +163,11 @@ func (c *conn) command(m wire.Command) {
 	if c.queues == nil {
 		c.queues = map[stream.Ref][]stream.Command{}
 	}
-	c.queues[m.Stream] = append(waiting, m.Command)
+	if urgent {
+		c.queues[m.Stream] = append([]stream.Command{m.Command}, waiting...)
+	} else {
+		c.queues[m.Stream] = append(waiting, m.Command)
+	}
 	if !working {
 		c.busy++
 	}
