@@ -74,7 +74,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	}
 	a.hub = live.New(live.Config{
 		Store: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
-		Fit: a.database.room, Log: a.log,
+		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
 	})
 	return nil
 }
