@@ -22,6 +22,7 @@ import (
 type Document struct {
 	File string
 	Raw  []byte
+	Made func(login string) // hears of each account as soon as it is there; may be nil
 }
 
 // SetUp says what was set up of one organisation. Entries and Accounts are those made now: none where the same document
@@ -76,6 +77,9 @@ func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Docum
 				return done[:i], inFile(docs[i].File, fmt.Errorf("sign-in %s: %w", s.Login, err))
 			}
 			done[i].Accounts++
+			if tell := docs[i].Made; tell != nil {
+				tell(s.Login)
+			}
 		}
 	}
 	for i, in := range imports { // desks are open now

@@ -99,8 +99,14 @@ func TestFirstOwner(t *testing.T) {
 	first := app.FirstOwner{Organisation: "Harbour Workshop (invented)", Sort: "shop", Owner: "A. Owner (invented)", Login: "a@harbour.example"}
 	doc, password, err := first.Document()
 	require.NoError(t, err)
+	var made []string
+	doc.Made = func(login string) {
+		require.Equal(t, 200, s.Nobody().Post("/v1/sign-in", `{"login":"`+login+`","password":"`+password+`"}`).Status, "told when it is there")
+		made = append(made, login)
+	}
 	_, err = app.Init(t.Context(), s.Config, slog.New(slog.DiscardHandler), []app.Document{doc})
 	require.NoError(t, err)
+	require.Equal(t, []string{"a@harbour.example"}, made)
 	in := s.Nobody().Post("/v1/sign-in", `{"login":"a@harbour.example","password":"`+password+`"}`)
 	require.Equal(t, 200, in.Status, in.Body)
 
@@ -110,4 +116,22 @@ func TestFirstOwner(t *testing.T) {
 	done, err := app.Init(t.Context(), s.Config, slog.New(slog.DiscardHandler), []app.Document{again})
 	require.NoError(t, err)
 	require.Zero(t, done[0].Accounts, "the password made first stays")
+
+	var next string
+	before := s.Stored()
+	give := func(organisation, login string) error {
+		next = ""
+		return app.NewPassword(t.Context(), s.Config, slog.New(slog.DiscardHandler), organisation, login, func(p string) { next = p })
+	}
+	for _, c := range [][2]string{{"Demo Desk (invented)", first.Login}, {first.Organisation, "b@harbour.example"}, {first.Organisation, ""}} {
+		require.Error(t, give(c[0], c[1]))
+		require.Empty(t, next)
+		require.Equal(t, before, s.Stored())
+	}
+	signIn := func(password string) int {
+		return s.Nobody().Post("/v1/sign-in", `{"login":"a@harbour.example","password":"`+password+`"}`).Status
+	}
+	require.NoError(t, give(first.Organisation, " A@harbour.example"))
+	require.Equal(t, 200, signIn(next))
+	require.Equal(t, 401, signIn(password))
 }

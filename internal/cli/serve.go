@@ -116,10 +116,12 @@ var initCommand = command{
 	long: "Sets up organisations from import documents (docs/import.md): register, members, bays, instruments, and an\n" +
 		"account for every member whose document gives a sign-in. Without --import it sets up one organisation with\n" +
 		"its first owner and prints the password it made. The same again does nothing, or what an earlier run left undone.\n" +
+		"With --new-password it gives the member who signs in as --sign-in a new password and prints that.\n" +
 		"With DATABASE_URL it may run while others serve; with the private cluster run it before serve.",
 	example: "readback init --import shop.json --import desk.json\n" +
 		"readback init --organisation \"Demo Workshop (invented)\" --sort shop \\\n" +
-		"  --owner \"A. Owner\" --sign-in owner@shop.example",
+		"  --owner \"A. Owner\" --sign-in owner@shop.example\n" +
+		"readback init --organisation \"Demo Workshop (invented)\" --sign-in owner@shop.example --new-password",
 	setup: func(c *call) func(context.Context, []string) error {
 		var files many
 		c.flags.Var(&files, "import", "`FILE` to import; may be given several times")
@@ -128,19 +130,27 @@ var initCommand = command{
 		c.flags.StringVar(&first.Sort, "sort", "shop", "shop or desk")
 		c.flags.StringVar(&first.Owner, "owner", "", "`NAME` of the first owner")
 		c.flags.StringVar(&first.Login, "sign-in", "", "`NAME` the owner signs in with")
+		again := c.flags.Bool("new-password", false, "make a new password for the sign-in that is there")
 		return func(ctx context.Context, args []string) error {
 			if len(args) > 0 {
 				return errUsage{"init takes no arguments; import documents are given with --import"}
 			}
-			if len(files) == 0 && (first.Organisation == "" || first.Owner == "" || first.Login == "") {
+			if *again && (len(files) > 0 || first.Organisation == "" || first.Login == "") {
+				return errUsage{"--new-password goes with --organisation and --sign-in, without --import"}
+			}
+			if !*again && len(files) == 0 && (first.Organisation == "" || first.Owner == "" || first.Login == "") {
 				return errUsage{"give --import FILE, or --organisation, --owner and --sign-in"}
 			}
 			cfg, log, err := c.settings(slog.LevelWarn)
 			if err != nil {
 				return err
 			}
+			if *again {
+				return app.NewPassword(ctx, cfg, log, first.Organisation, first.Login, func(password string) {
+					fmt.Fprintf(c.Out, "%s signs in with %s from now on\n", first.Login, password)
+				})
+			}
 			var docs []app.Document
-			var done []app.SetUp
 			for _, f := range files {
 				raw, err := os.ReadFile(f)
 				if err != nil {
@@ -153,14 +163,10 @@ var initCommand = command{
 				if err != nil {
 					return err
 				}
+				doc.Made = func(login string) { fmt.Fprintf(c.Out, "the owner signs in as %s with %s\n", login, password) }
 				docs = append(docs, doc)
-				defer func() {
-					if len(done) == 1 && done[0].Accounts == 1 {
-						fmt.Fprintf(c.Out, "the owner signs in as %s with %s\n", first.Login, password)
-					}
-				}()
 			}
-			done, err = app.Init(ctx, cfg, log, docs)
+			done, err := app.Init(ctx, cfg, log, docs)
 			for _, o := range done {
 				if o.Entries == 0 && o.Accounts == 0 {
 					fmt.Fprintf(c.Out, "%s %q (%s) was set up before; nothing to do\n", o.Sort, o.Name, o.ID)
