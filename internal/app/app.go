@@ -49,7 +49,7 @@ type App struct {
 }
 
 // Open opens all parts. The key file is made if there is none and the database is empty: with entries in it, another
-// key file could not read what is sealed in them.
+// key file could not read what is sealed in them, and is refused.
 func Open(ctx context.Context, cfg config.Config, log *slog.Logger) (*App, error) {
 	a := &App{cfg: cfg, log: log}
 	if err := a.open(ctx); err != nil {
@@ -69,11 +69,20 @@ func (a *App) open(ctx context.Context) (err error) {
 	if a.keys, err = a.openKeys(ctx); err != nil {
 		return err
 	}
+	store := &ownKeys{DB: a.db, keys: a.keys, path: a.cfg.KeyFile}
+	err = store.check(ctx)
+	if errors.Is(err, errOtherKeyFile) {
+		return fault.New(fault.NotReady, fmt.Sprintf("The key file %s does not open the newest key in the database: put back the key file "+
+			"that its entries were made with. readback verify --database names every key that does not open.", a.cfg.KeyFile)).Because(err)
+	}
+	if err != nil {
+		return err
+	}
 	if a.bus, err = a.db.Listen(ctx); err != nil {
 		return err
 	}
 	a.hub = live.New(live.Config{
-		Store: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
+		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
 	})
 	return nil

@@ -42,7 +42,7 @@ func TestCutAnywhere(t *testing.T) {
 					newLine().add(t, d) // the whole answer had passed: the next append meets the broken connection
 				}
 				require.Greater(t, d.AppendStats().Reconnect, before.Reconnect)
-				got, err := d.Load(t.Context(), l.ref, a.Record.Seq-1)
+				got, err := d.Load(t.Context(), l.ref, a.Record.Seq-1, 0)
 				require.NoError(t, err)
 				require.Equal(t, []trail.Record{a.Record}, got)
 				newLine().add(t, d) // prepared again for the next cut
@@ -138,8 +138,9 @@ func TestReadersSurviveRestart(t *testing.T) {
 	require.NoError(t, d.PutAccount(t.Context(), Account{Member: stream.NewID(), Org: l.org, Login: "someone"}))
 	admin := superuser(t, database)
 	for name, read := range map[string]func() error{
-		"Load":           func() error { _, err := d.Load(t.Context(), l.ref, 0); return err },
+		"Load":           func() error { _, err := d.Load(t.Context(), l.ref, 0, 0); return err },
 		"Key":            func() error { _, err := d.Key(t.Context(), a.NewKey.ID); return err },
+		"NewestKey":      func() error { _, err := d.NewestKey(t.Context()); return err },
 		"Now":            func() error { _, err := d.Now(t.Context()); return err },
 		"Head":           func() error { _, err := d.Head(t.Context(), l.ref); return err },
 		"Heads":          func() error { _, err := d.Heads(t.Context(), Filter{Org: &l.org}); return err },
@@ -174,7 +175,7 @@ func TestDatabaseAway(t *testing.T) {
 		})
 	}
 	wg.Wait()
-	_, err := d.Load(t.Context(), l.ref, 0)
+	_, err := d.Load(t.Context(), l.ref, 0, 0)
 	require.True(t, fault.Is(err, fault.NoDatabase), "%v", err)
 	p.refuse(false)
 	want(t, d, a, live.Won)

@@ -16,12 +16,13 @@ import (
 
 const recordColumns = `stream, seq, kind, type, v, at, actor, command_id, body, prev, hash`
 
-const sqlLoad = `select ` + recordColumns + ` from entry where stream = $1 and seq > $2 and kind = $3 order by seq`
+const sqlLoad = `select ` + recordColumns + ` from entry where stream = $1 and seq > $2 and kind = $3 order by seq limit nullif($4::bigint, 0)`
 
-// Load gives a stream's entries after the sequence number, in order; none if there are none.
-func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+// Load gives a stream's entries after the sequence number, in order; none if there are none, and at most limit unless that
+// is 0.
+func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
 	all, err := reading(d.reader, func() ([]trail.Record, error) {
-		rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind))
+		rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind), int64(limit))
 		return collect(records(rows, err))
 	})
 	if err != nil {
@@ -66,6 +67,25 @@ func records(rows pgx.Rows, err error) iter.Seq2[trail.Record, error] {
 			yield(trail.Record{}, err)
 		}
 	}
+}
+
+const sqlNewestKey = `select id, wrapped from stream_key order by id desc limit 1`
+
+// NewestKey gives the wrapped key that was made last, by its time-ordered id, or a not-found fault if there is none.
+func (d *DB) NewestKey(ctx context.Context) (trail.WrappedKey, error) {
+	key, err := reading(d.writer, func() (key trail.WrappedKey, err error) {
+		var id pgtype.UUID
+		err = d.writer.QueryRow(ctx, sqlNewestKey).Scan(&id, &key.Box)
+		key.ID = id.Bytes
+		return key, err
+	})
+	if errors.Is(err, pgx.ErrNoRows) {
+		return trail.WrappedKey{}, fault.New(fault.NotHere, "There is no key yet.")
+	}
+	if err != nil {
+		return trail.WrappedKey{}, fmt.Errorf("read the newest key: %w", explain(err))
+	}
+	return key, nil
 }
 
 const sqlKey = `select wrapped from stream_key where id = $1`
