@@ -298,7 +298,7 @@ func (l *line) append(ctx context.Context, a Append) (Outcome, error) {
 
 // receipt is the answer that an earlier entry gave.
 func (l *line) receipt(ctx context.Context, seq uint64, repeated bool) (Receipt, error) {
-	records, err := l.load(ctx, seq-1)
+	records, err := l.hub.loadSome(ctx, l.ref, seq-1, 1)
 	if err != nil {
 		return Receipt{}, err
 	}

@@ -25,7 +25,7 @@ import (
 // chain reads a stream from the store and checks that it is whole.
 func (w *world) chain(ref stream.Ref) []stream.Entry {
 	w.t.Helper()
-	records, err := w.store.Load(context.Background(), ref, 0)
+	records, err := w.store.Load(context.Background(), ref, 0, 0)
 	require.NoError(w.t, err)
 	var entries []stream.Entry
 	var head stream.Hash
@@ -404,7 +404,7 @@ func TestPersonalValuesAreSealed(t *testing.T) {
 		w.claimed()
 		w.do(w.technician, w.cal, "note", `{"note":"scratch on the left"}`)
 		for _, ref := range []stream.Ref{w.register(), w.job, w.cal} {
-			records, err := w.store.Load(t.Context(), ref, 0)
+			records, err := w.store.Load(t.Context(), ref, 0, 0)
 			require.NoError(t, err)
 			for _, r := range records {
 				for _, plain := range []string{"Name of a", "X 123", "scratch"} {
@@ -648,7 +648,7 @@ func wait(ctx context.Context, c <-chan struct{}) error {
 
 func TestBrokenStreamIsRefused(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
-		records, err := w.store.Load(t.Context(), w.cal, 0)
+		records, err := w.store.Load(t.Context(), w.cal, 0, 0)
 		require.NoError(t, err)
 		e, err := trail.Decode(records[0])
 		require.NoError(t, err)

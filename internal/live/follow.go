@@ -117,21 +117,25 @@ func (h *Hub) Follow(ctx context.Context, actor stream.Actor, ref stream.Ref, af
 // past gives the follower the stored entries after the given one, and returns the number of the last.
 func (h *Hub) past(ctx context.Context, l *line, g *Following, relation stream.Relation, after uint64) (uint64, error) {
 	now := l.now.Load()
-	records, err := h.sight(ctx, &now.fold, g.actor, relation, after)
-	if err != nil {
-		return after, err
-	}
-	for _, r := range records {
-		ev := newEvent(r)
-		if opens(relation) {
-			ev = h.open(ctx, ev)
-		}
-		if err := g.follower.Past(ctx, ev); err != nil {
+	for {
+		records, err := h.sightOf(ctx, &now.fold, g.actor, relation, after, page)
+		if err != nil {
 			return after, err
 		}
-		after = r.Seq
+		for _, r := range records {
+			ev := newEvent(r)
+			if opens(relation) {
+				ev = h.open(ctx, ev)
+			}
+			if err := g.follower.Past(ctx, ev); err != nil {
+				return after, err
+			}
+			after = r.Seq
+		}
+		if len(records) < page || relation == stream.Ended {
+			return after, nil
+		}
 	}
-	return after, nil
 }
 
 // join is a following that wants to begin.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"readback/internal/live"
 	"readback/internal/stream"
 	"readback/internal/testkit/memstore"
+	"readback/internal/trail"
 )
 
 // From wherever a follower begins, and however much of it is at hand, it gets each entry once and in order, while more
@@ -59,7 +61,7 @@ func TestEventsAreStoredBytesEncodedOnce(t *testing.T) {
 		}
 		w.do(w.specialist, w.cal, "note", `{"note":"watch the cable"}`)
 		synctest.Wait()
-		records, err := w.store.Load(t.Context(), w.cal, from)
+		records, err := w.store.Load(t.Context(), w.cal, from, 0)
 		require.NoError(t, err)
 		encoded := 0
 		for _, e := range ears {
@@ -421,6 +423,39 @@ func TestARetiredMemberFollowsNoMore(t *testing.T) {
 		require.Empty(t, gone.heard())
 		require.Equal(t, span(from+1, from+1), stays.heard())
 	})
+}
+
+// What is asked for in small pieces is read in small pieces.
+func TestReadingLoadsNoMoreThanAsked(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		for w.last(w.cal) < 600 { // more than two pages
+			w.do(w.technician, w.cal, "add", `{"n":1}`)
+		}
+		counted := &counting{Store: w.store}
+		h := w.node(func(c *live.Config) { c.Store = counted })
+		e, _ := w.follow(h, w.technician, w.cal, 0)
+		require.Equal(t, span(1, 600), e.heard())
+		require.LessOrEqual(t, counted.most.Load(), int64(256), "opening and following go by pages")
+		counted.most.Store(0)
+		got, last, err := h.Read(t.Context(), w.technician, w.cal, 3, 2)
+		require.NoError(t, err)
+		require.Equal(t, uint64(600), last)
+		require.Len(t, got, 2)
+		require.Equal(t, uint64(4), got[0].Seq)
+		require.EqualValues(t, 2, counted.most.Load())
+	})
+}
+
+// counting is a store that keeps the most entries that it gave at once.
+type counting struct {
+	live.Store
+	most atomic.Int64
+}
+
+func (c *counting) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	got, err := c.Store.Load(ctx, ref, after, limit)
+	c.most.Store(max(c.most.Load(), int64(len(got))))
+	return got, err
 }
 
 func TestShutdown(t *testing.T) {

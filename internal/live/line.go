@@ -298,10 +298,21 @@ const readAgain = time.Second
 
 // catchUp folds and publishes what is durable and not folded yet. Entries that cannot be folded end the line.
 func (l *line) catchUp(ctx context.Context) error {
-	records, err := l.load(ctx, l.fold.Seq)
-	if err != nil {
-		return err
+	for more := true; more; {
+		records, err := l.hub.loadSome(ctx, l.ref, l.fold.Seq, page)
+		if err != nil {
+			return err
+		}
+		if err := l.take(ctx, records); err != nil {
+			return err
+		}
+		more = len(records) == page
 	}
+	return nil
+}
+
+// take folds and publishes entries that were read.
+func (l *line) take(ctx context.Context, records []trail.Record) error {
 	for _, r := range records {
 		if err := fold(l.fold, r); err != nil {
 			l.hub.cfg.Log.ErrorContext(ctx, "stream not usable", "stream", l.ref.String(), "error", err)
@@ -313,18 +324,23 @@ func (l *line) catchUp(ctx context.Context) error {
 	return nil
 }
 
-func (l *line) load(ctx context.Context, after uint64) ([]trail.Record, error) {
-	return l.hub.load(ctx, l.ref, after)
+// page is how many entries are read at once where they are used one after the other.
+const page = 256
+
+// load reads all entries after the given one.
+func (h *Hub) load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+	return h.loadSome(ctx, ref, after, 0)
 }
 
-func (h *Hub) load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+// loadSome reads at most limit of them, unless that is 0.
+func (h *Hub) loadSome(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
 	select {
 	case h.loads <- struct{}{}:
 	case <-ctx.Done():
 		return nil, unavailable(ctx.Err())
 	}
 	defer func() { <-h.loads }()
-	records, err := h.cfg.Store.Load(ctx, ref, after)
+	records, err := h.cfg.Store.Load(ctx, ref, after, limit)
 	if err != nil {
 		return nil, unavailable(fmt.Errorf("load %s: %w", ref, err))
 	}

@@ -53,7 +53,7 @@ func (h *Hub) Read(ctx context.Context, actor stream.Actor, ref stream.Ref, afte
 	if err != nil {
 		return nil, 0, err
 	}
-	records, err := h.sight(ctx, f, actor, relation, after)
+	records, err := h.sightOf(ctx, f, actor, relation, after, max(limit, 1))
 	if err != nil {
 		return nil, 0, err
 	}

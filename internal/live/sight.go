@@ -85,11 +85,17 @@ func opens(r stream.Relation) bool { return r == stream.Own || r == stream.Claim
 // sight gives the entries after the given one that the actor may see, up to those folded. A desk whose claim is over
 // sees them up to the last one that it saw as they came.
 func (h *Hub) sight(ctx context.Context, f *stream.Fold, actor stream.Actor, relation stream.Relation, after uint64) ([]trail.Record, error) {
+	return h.sightOf(ctx, f, actor, relation, after, 0)
+}
+
+// sightOf is sight of at most limit entries, unless that is 0. It does not hold for a desk whose claim is over: what that
+// one sees takes all entries to know, so it gets all.
+func (h *Hub) sightOf(ctx context.Context, f *stream.Fold, actor stream.Actor, relation stream.Relation, after uint64, limit int) ([]trail.Record, error) {
 	from := after
 	if relation == stream.Ended {
-		from = 0
+		from, limit = 0, 0
 	}
-	records, err := h.load(ctx, f.Ref, from)
+	records, err := h.loadSome(ctx, f.Ref, from, limit)
 	if err != nil {
 		return nil, err
 	}
@@ -142,7 +148,7 @@ func (h *Hub) lastBefore(ctx context.Context, f *stream.Fold, actor stream.Actor
 		if err != nil || relation != stream.Ended {
 			return err
 		}
-		theirs, err := h.load(ctx, o.Ref, 0)
+		theirs, err := h.loadSome(ctx, o.Ref, 0, int(o.Seq))
 		if err != nil {
 			return err
 		}

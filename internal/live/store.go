@@ -12,8 +12,9 @@ import (
 // Store is what the hub needs of the database. All of it may be used from many goroutines. Package
 // internal/testkit/storetest checks that an implementation keeps these promises.
 type Store interface {
-	// Load gives a stream's entries after the sequence number, in order; none if there are none.
-	Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error)
+	// Load gives a stream's entries after the sequence number, in order; none if there are none, and at most limit unless
+	// that is 0.
+	Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error)
 
 	// Append makes one entry durable, with the rows that must change with it, and returns after the commit. It gives Won
 	// also for an entry that already stands there with the same hash. An error is an unknown outcome, and the same bytes may

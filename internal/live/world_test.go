@@ -99,7 +99,7 @@ func (w *world) node(change ...func(*live.Config)) *live.Hub {
 
 // last is the number of the stream's last entry.
 func (w *world) last(ref stream.Ref) uint64 {
-	records, err := w.store.Load(context.Background(), ref, 0)
+	records, err := w.store.Load(context.Background(), ref, 0, 0)
 	require.NoError(w.t, err)
 	return uint64(len(records))
 }

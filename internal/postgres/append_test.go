@@ -31,16 +31,16 @@ func TestAppendAndLoad(t *testing.T) {
 	second.Summary.Job, second.Summary.Phase = &job, "running"
 	want(t, d, second, live.Won)
 
-	got, err := d.Load(t.Context(), l.ref, 0)
+	got, err := d.Load(t.Context(), l.ref, 0, 0)
 	require.NoError(t, err)
 	require.Equal(t, []trail.Record{first.Record, second.Record}, got)
-	got, err = d.Load(t.Context(), l.ref, 1)
+	got, err = d.Load(t.Context(), l.ref, 1, 0)
 	require.NoError(t, err)
 	require.Equal(t, []trail.Record{second.Record}, got)
-	got, err = d.Load(t.Context(), l.ref, 2)
+	got, err = d.Load(t.Context(), l.ref, 2, 0)
 	require.NoError(t, err)
 	require.Empty(t, got)
-	got, err = d.Load(t.Context(), stream.Ref{Kind: stream.Job, ID: l.ref.ID}, 0)
+	got, err = d.Load(t.Context(), stream.Ref{Kind: stream.Job, ID: l.ref.ID}, 0, 0)
 	require.NoError(t, err)
 	require.Empty(t, got, "another kind of stream than was asked for")
 
@@ -141,7 +141,7 @@ func TestManyAtOnce(t *testing.T) {
 						l.won(a)
 						continue
 					}
-					rest, err := d.Load(t.Context(), l.ref, l.seq)
+					rest, err := d.Load(t.Context(), l.ref, l.seq, 0)
 					if err != nil || len(rest) == 0 {
 						t.Errorf("lost to nobody: %v", err)
 						return
@@ -272,10 +272,10 @@ func TestCallerGone(t *testing.T) {
 	release()
 
 	newLine().add(t, d) // behind both
-	got, err := d.Load(t.Context(), sent.Record.Ref(), 0)
+	got, err := d.Load(t.Context(), sent.Record.Ref(), 0, 0)
 	require.NoError(t, err)
 	require.Equal(t, []trail.Record{sent.Record}, got)
-	got, err = d.Load(t.Context(), queued.Record.Ref(), 0)
+	got, err = d.Load(t.Context(), queued.Record.Ref(), 0, 0)
 	require.NoError(t, err)
 	require.Empty(t, got)
 

@@ -27,7 +27,7 @@ func TestOneRunningRoutine(t *testing.T) {
 	second := there.next("start")
 	second.Runs = &specialist
 	want(t, other, second, live.RunsElsewhere)
-	got, err := d.Load(t.Context(), there.ref, 0)
+	got, err := d.Load(t.Context(), there.ref, 0, 0)
 	require.NoError(t, err)
 	require.Empty(t, got)
 	_, err = d.Head(t.Context(), there.ref)

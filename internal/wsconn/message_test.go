@@ -51,7 +51,7 @@ func TestACommandIsAcceptedAndSeenByItsFollowers(t *testing.T) {
 		Opened map[string]string
 	}
 	require.NoError(t, json.Unmarshal(frame, &e))
-	records, err := b.Store.Load(t.Context(), ref, 3)
+	records, err := b.Store.Load(t.Context(), ref, 3, 0)
 	require.NoError(t, err)
 	require.Equal(t, string(records[0].Body), string(e.Body))
 	require.Equal(t, e.Hash, trail.Sum(records[0].Prev, e.Body))
@@ -111,7 +111,7 @@ func TestARefusalHarmsNobody(t *testing.T) {
 
 func records(t *testing.T, b *bench, ref stream.Ref) []trail.Record {
 	t.Helper()
-	got, err := b.Store.Load(t.Context(), ref, 0)
+	got, err := b.Store.Load(t.Context(), ref, 0, 0)
 	require.NoError(t, err)
 	return got
 }

@@ -64,7 +64,7 @@ func (s *Store) hooked() Hooks {
 }
 
 // Load gives a copy of the list; the records themselves are never changed.
-func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
+func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
 	if hook := s.hooked().OnLoad; hook != nil {
 		if err := hook(ctx, ref, after); err != nil {
 			return nil, err
@@ -80,7 +80,11 @@ func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64) ([]trail
 	if k == nil || k.records[0].Kind != ref.Kind || after >= uint64(len(k.records)) {
 		return nil, nil
 	}
-	return append([]trail.Record(nil), k.records[after:]...), nil
+	some := k.records[after:]
+	if limit > 0 {
+		some = some[:min(limit, len(some))]
+	}
+	return append([]trail.Record(nil), some...), nil
 }
 
 // Append writes the entry and what goes with it, or nothing.

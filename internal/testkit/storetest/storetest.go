@@ -83,7 +83,7 @@ func (d *desk) append(t *testing.T, a live.Append, want live.Outcome) {
 // has checks that exactly these entries come after the number.
 func (d *desk) has(t *testing.T, ref stream.Ref, after uint64, want ...live.Append) {
 	t.Helper()
-	got, err := d.store.Load(t.Context(), ref, after)
+	got, err := d.store.Load(t.Context(), ref, after, 0)
 	require.NoError(t, err)
 	require.Len(t, got, len(want))
 	for i, a := range want {
@@ -113,6 +113,12 @@ func entriesInOrder(t *testing.T, d *desk) {
 	}
 	for after := range 7 {
 		d.has(t, ref, uint64(after), all[min(after, 5):]...)
+	}
+	for limit := 1; limit < 7; limit++ {
+		got, err := d.store.Load(t.Context(), ref, 1, limit)
+		require.NoError(t, err)
+		require.Len(t, got, min(limit, 4))
+		require.Equal(t, uint64(2), got[0].Seq, "the first of them")
 	}
 }
 
@@ -311,7 +317,7 @@ func goneCaller(t *testing.T, d *desk) {
 	ref := calibration()
 	_, err := d.store.Append(ctx, entry(t, ref, nil, "nobody waits"))
 	require.Error(t, err)
-	_, err = d.store.Load(ctx, ref, 0)
+	_, err = d.store.Load(ctx, ref, 0, 0)
 	require.Error(t, err)
 	d.has(t, ref, 0)
 }
