@@ -67,7 +67,7 @@ func TestTwoFirstStarts(t *testing.T) {
 	require.True(t, fault.Is(err, fault.InternalFault), "of a kind that nobody sends again: %v", err)
 	require.ErrorIs(t, err, errOtherKeyFile)
 	require.ErrorContains(t, fault.Of(err).Unwrap(), "/keys/second", "for the log")
-	records, err := db.Load(t.Context(), late.Record.Ref(), 0)
+	records, err := db.Load(t.Context(), late.Record.Ref(), 0, 0)
 	require.NoError(t, err)
 	require.Empty(t, records)
 	_, err = db.Key(t.Context(), late.NewKey.ID)
