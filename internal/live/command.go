@@ -187,6 +187,9 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 			return fail(err)
 		}
 	}
+	if err := l.room(cmd); err != nil {
+		return fail(err)
+	}
 	if err := l.fold.CheckBase(cmd); err != nil {
 		return fail(err)
 	}
@@ -210,7 +213,12 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 	if l.fold.Seq != from {
 		return Append{}, stream.Entry{}, nil // the caller starts again
 	}
-	e, d, err := l.fold.Draft(c.actor, cmd, c.mac, needs, facts, trail.Moment(l.hub.clock.now()))
+	now := l.hub.clock.now()
+	if l.fold.At.Sub(now) > mostOffset && !l.hub.Urgent(cmd.Type) {
+		return fail(fault.New(fault.NotReady, "The clock was set back: it is "+l.fold.At.Sub(now).Round(time.Second).String()+
+			" behind the last entry here, so that no time limit can be judged. Try again once it has caught up."))
+	}
+	e, d, err := l.fold.Draft(c.actor, cmd, c.mac, needs, facts, trail.Moment(now))
 	if err != nil {
 		return fail(err)
 	}
@@ -235,6 +243,17 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 		return fail(fmt.Errorf("apply %s of %s before writing it: %w", e.Type, l.ref, err))
 	}
 	return Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends}, e, nil
+}
+
+// room refuses a command to a stream that is full. What stops the work is always taken, and a register, which lasts as long
+// as its organisation and must be able to retire a member, has no end.
+func (l *line) room(cmd stream.Command) error {
+	cfg := &l.hub.cfg
+	if l.ref.Kind == stream.Register || cfg.Urgent[cmd.Type] || (l.fold.Seq < uint64(cfg.MostEntries) && l.bytes < cfg.MostBytes) {
+		return nil
+	}
+	return fault.New(fault.TooLarge, fmt.Sprintf("This %s is full: it holds at most %d entries and %d bytes. End it and begin another.",
+		l.ref.Kind, cfg.MostEntries, cfg.MostBytes))
 }
 
 // visible refuses whoever must not know of the stream, and commands to one that is not there yet. Who may not open a

@@ -60,6 +60,8 @@ type Config struct {
 	MostOpen      int           // streams open at once; 20,000
 	MostFollowers int           // of one stream; 64
 	MostWaiting   int           // commands and followers that wait for one stream; 32
+	MostEntries   int           // of one job or calibration; 20,000
+	MostBytes     int           // of these entries together; 48 MiB
 	MostRecent    int           // entries of an open stream kept at hand for followers that come back; 16
 	IdleAfter     time.Duration // a stream that nobody used so long, up to twice as long, closes; 1 minute
 	Patience      time.Duration // with the Store, for one command; 15 s
@@ -86,6 +88,8 @@ func (c *Config) defaults() {
 	c.MostOpen = orDefault(c.MostOpen, 20_000)
 	c.MostFollowers = orDefault(c.MostFollowers, 64)
 	c.MostWaiting = orDefault(c.MostWaiting, 32)
+	c.MostEntries = orDefault(c.MostEntries, 20_000)
+	c.MostBytes = orDefault(c.MostBytes, 48<<20)
 	c.MostRecent = orDefault(c.MostRecent, 16)
 	c.IdleAfter = orDefault(c.IdleAfter, time.Minute)
 	c.Patience = orDefault(c.Patience, 15*time.Second)
@@ -103,6 +107,13 @@ func orDefault[T int | time.Duration](v, d T) T {
 // mostLoads is how many reads of entries run at once: what a lost bus connection makes every open stream want.
 const mostLoads = 16
 
+// mostTurns is how many callers of Read, Records, Bundle and View hold entries in memory at once, and turnWait how long
+// another waits to be one of them.
+const (
+	mostTurns = 8
+	turnWait  = 5 * time.Second
+)
+
 // Hub is the open streams of one node. Make it with New and end it with Shutdown.
 type Hub struct {
 	cfg   Config
@@ -110,6 +121,7 @@ type Hub struct {
 	clock clock
 	count counters
 	loads chan struct{} // a token for each read under way
+	turns chan struct{} // a token for each who reads a stream's entries to the end
 
 	hard     context.Context // ends when Shutdown loses patience
 	kill     context.CancelFunc
@@ -128,7 +140,7 @@ func New(cfg Config) *Hub {
 	}
 	cfg.defaults()
 	h := &Hub{
-		cfg: cfg, loads: make(chan struct{}, mostLoads),
+		cfg: cfg, loads: make(chan struct{}, mostLoads), turns: make(chan struct{}, mostTurns),
 		stopping: make(chan struct{}), lines: map[stream.Ref]*line{},
 	}
 	h.hard, h.kill = context.WithCancel(context.Background())

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -40,6 +41,7 @@ type line struct {
 
 	// run's own
 	fold      *stream.Fold
+	bytes     int     // of all entries folded
 	recent    []Event // the newest, oldest first
 	followers []*Following
 }
@@ -76,8 +78,11 @@ func newLine(h *Hub, rules stream.Rules, id stream.ID) *line {
 func (l *line) run() {
 	defer l.end()
 	ctx, cancel := context.WithTimeout(l.hub.hard, l.hub.cfg.Patience)
-	l.openErr = l.catchUp(ctx)
+	l.guarded(func() { l.openErr = l.catchUp(ctx) })
 	cancel()
+	if l.endErr != nil {
+		l.openErr = l.endErr
+	}
 	close(l.ready)
 	if l.openErr != nil {
 		l.endErr = l.openErr
@@ -93,22 +98,22 @@ func (l *line) run() {
 		}
 		select {
 		case t := <-l.urgent:
-			t.run(l)
+			l.guarded(func() { t.run(l) })
 			continue
 		default:
 		}
 		select {
 		case t := <-l.urgent:
-			t.run(l)
+			l.guarded(func() { t.run(l) })
 		case t := <-l.mail:
-			t.run(l)
+			l.guarded(func() { t.run(l) })
 		case <-l.poke:
-			l.inTime(l.attend)
+			l.guarded(func() { l.inTime(l.attend) })
 		case <-tick.C:
 			if !l.touched.Swap(false) && l.retire() {
 				return
 			}
-			l.inTime(l.recheck)
+			l.guarded(func() { l.inTime(l.recheck) })
 		case <-l.unwanted:
 			return
 		case <-l.hub.stopping:
@@ -118,6 +123,19 @@ func (l *line) run() {
 			return // nothing there: not worth remembering
 		}
 	}
+}
+
+// guarded runs work and ends the line if that panics, so that a mistake in one kind's rules costs one stream what waits
+// for it, and not everyone the server. The stream is read anew when it is used next.
+func (l *line) guarded(work func()) {
+	defer func() {
+		if p := recover(); p != nil {
+			l.hub.cfg.Log.Error("stream panicked", "stream", l.ref.String(), "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+			l.endErr = fault.New(fault.InternalFault, "Something went wrong in this "+string(l.ref.Kind)+". It was logged.").
+				Because(fmt.Errorf("panic: %v", p))
+		}
+	}()
+	work()
 }
 
 // inTime runs work that is nobody's in particular.
@@ -350,6 +368,7 @@ func (h *Hub) loadSome(ctx context.Context, ref stream.Ref, after uint64, limit 
 // show makes the entry just folded visible.
 func (l *line) show(ctx context.Context, r trail.Record) {
 	l.now.Store(&moment{fold: *l.fold})
+	l.bytes += len(r.Body)
 	ev := newEvent(r)
 	if len(l.recent) >= l.hub.cfg.MostRecent {
 		copy(l.recent, l.recent[1:])

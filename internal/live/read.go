@@ -13,6 +13,9 @@ import (
 	"readback/internal/trail"
 )
 
+// mostOpened is how many sealed values one View opens.
+const mostOpened = 1000
+
 // View is a stream as one actor may see it at one moment.
 type View struct {
 	State    stream.State // what the kind's rules folded; never changed
@@ -21,8 +24,8 @@ type View struct {
 	Relation stream.Relation
 	Now      time.Time // by the corrected clock, for what follows from state and time
 
-	// Opened are the sealed values among the stream's entries in plain text, by the V of each. It is empty for those who
-	// may not read them, and lacks those whose key was destroyed.
+	// Opened are the sealed values among the stream's entries in plain text, by the V of each; the newest
+	// 1,000 of them. It is empty for those who may not read them, and lacks those whose key was destroyed.
 	Opened map[string]string
 }
 
@@ -47,12 +50,31 @@ func (h *Hub) visit(ctx context.Context, actor stream.Actor, ref stream.Ref) (*s
 	return &now.fold, relation, nil
 }
 
+// turn waits until few enough hold entries in memory; done must be called then.
+func (h *Hub) turn(ctx context.Context) (done func(), err error) {
+	late := time.NewTimer(turnWait)
+	defer late.Stop()
+	select {
+	case h.turns <- struct{}{}:
+		return func() { <-h.turns }, nil
+	case <-late.C:
+		return nil, fault.New(fault.TooMany, "As many are read at the moment as this server has room for. Try again shortly.")
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
 // Read gives at most limit entries after the given one, and the number of the last that the actor may see.
 func (h *Hub) Read(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, limit int) ([]Event, uint64, error) {
 	f, relation, err := h.visit(ctx, actor, ref)
 	if err != nil {
 		return nil, 0, err
 	}
+	done, err := h.turn(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer done()
 	records, err := h.sightOf(ctx, f, actor, relation, after, max(limit, 1))
 	if err != nil {
 		return nil, 0, err
@@ -80,6 +102,11 @@ func (h *Hub) Records(ctx context.Context, actor stream.Actor, ref stream.Ref) (
 	if err != nil {
 		return nil, err
 	}
+	done, err := h.turn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
 	return h.sight(ctx, f, actor, relation, 0)
 }
 
@@ -104,6 +131,11 @@ func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (Tak
 	if err != nil {
 		return Taken{}, err
 	}
+	done, err := h.turn(ctx)
+	if err != nil {
+		return Taken{}, err
+	}
+	defer done()
 	calibration, err := h.sight(ctx, f, actor, relation, 0)
 	if err != nil {
 		return Taken{}, err
@@ -125,6 +157,11 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 	if err != nil {
 		return View{}, err
 	}
+	done, err := h.turn(ctx)
+	if err != nil {
+		return View{}, err
+	}
+	defer done()
 	var opened map[string]string
 	switch {
 	case relation == stream.Ended:
@@ -139,11 +176,9 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 			}
 		}
 	case opens(relation):
-		records, err := h.sight(ctx, f, actor, relation, 0)
-		if err != nil {
+		if opened, err = h.openedByValue(ctx, f); err != nil {
 			return View{}, err
 		}
-		opened = h.openedByValue(ctx, records)
 	}
 	return View{
 		State: f.State, Seq: f.Seq, Head: f.Head, Relation: relation,
@@ -151,12 +186,24 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 	}, nil
 }
 
-func (h *Hub) openedByValue(ctx context.Context, records []trail.Record) map[string]string {
+// openedByValue opens the newest sealed values of the entries folded, page by page from the end.
+func (h *Hub) openedByValue(ctx context.Context, f *stream.Fold) (map[string]string, error) {
 	out := map[string]string{}
-	for _, r := range records {
-		h.eachOpened(ctx, r.Stream, r.Body, func(_ string, s stream.Sealed, plain string) { out[s.Sealed.V] = plain })
+	for to := f.Seq; to > 0 && len(out) < mostOpened; {
+		from := to - min(to, page)
+		records, err := h.loadSome(ctx, f.Ref, from, int(to-from))
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range slices.Backward(records) {
+			if len(out) >= mostOpened {
+				break
+			}
+			h.eachOpened(ctx, r.Stream, r.Body, func(_ string, s stream.Sealed, plain string) { out[s.Sealed.V] = plain })
+		}
+		to = from
 	}
-	return out
+	return out, nil
 }
 
 // Actor is the member as the organisation's register has it now. Someone who is not in it, or no longer, has to sign in.

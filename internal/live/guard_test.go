@@ -1,0 +1,124 @@
+package live_test
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/live"
+	"readback/internal/stream"
+	"readback/internal/testkit/memstore"
+)
+
+// A stream that is full takes only what stops the work; a register, which must be able to retire a member, is never full.
+func TestAFullStream(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		for name, full := range map[string]func(*live.Config){
+			"entries": func(c *live.Config) { c.MostEntries = 1 },
+			"bytes":   func(c *live.Config) { c.MostBytes = 10 },
+		} {
+			h := w.node(full, func(c *live.Config) { c.Urgent = map[string]bool{"end": true} })
+			_, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{"n":1}`))
+			require.True(t, fault.Is(err, fault.TooLarge), "%s: %v", name, err)
+			_, err = h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "end", `{}`))
+			require.NoError(t, err, name)
+			_, err = h.Do(t.Context(), w.owner, w.register(), w.cmd(w.register(), "set-limit", `{"n":9}`))
+			require.NoError(t, err, name)
+		}
+		w.do(w.technician, w.cal, "add", `{"n":1}`)
+	})
+}
+
+// Between two comparisons with the store's clock this machine's is set back. Time limits would stand still, so nothing is
+// decided until it has caught up, but what stops the work is.
+func TestAClockThatIsSetBack(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		var back atomic.Int64
+		h := w.node(func(c *live.Config) {
+			c.Now = func() time.Time { return time.Now().Add(-time.Duration(back.Load())) }
+			c.Urgent = map[string]bool{"end": true}
+		})
+		add := func() error {
+			_, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{"n":1}`))
+			return err
+		}
+		require.NoError(t, add())
+		back.Store(int64(2 * time.Second))
+		require.NoError(t, add(), "clocks of two nodes may differ by so much")
+		back.Store(int64(10 * time.Second))
+		err := add()
+		require.True(t, fault.Is(err, fault.NotReady), "%v", err)
+		_, err = h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "end", `{}`))
+		require.NoError(t, err)
+		entries := w.chain(w.cal)
+		require.Equal(t, entries[len(entries)-2].At, entries[len(entries)-1].At, "a trail never runs backwards")
+		time.Sleep(8 * time.Second)
+		require.NoError(t, add(), "it has caught up")
+	})
+}
+
+// clumsy are rules with a mistake in them.
+type clumsy struct{ stream.Rules }
+
+func (c clumsy) Decide(s stream.State, a stream.Actor, cmd stream.Command, f stream.Facts, now time.Time) (stream.Decision, error) {
+	if cmd.Type == "note" {
+		panic("a mistake")
+	}
+	return c.Rules.Decide(s, a, cmd, f, now)
+}
+
+// A panic in a kind's rules costs the stream its followers and the command its answer, and nobody anything else.
+func TestAPanicEndsOneStreamOnly(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		h := w.node(func(c *live.Config) {
+			c.Rules = toys()
+			c.Rules[stream.Calibration] = clumsy{toys()[stream.Calibration]}
+		})
+		from := w.last(w.cal)
+		e, _ := w.follow(h, w.technician, w.cal, from)
+		other, _ := w.follow(h, w.technician, w.job, w.last(w.job))
+		_, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "note", `{"note":"x"}`))
+		require.True(t, fault.Is(err, fault.InternalFault), "%v", err)
+		synctest.Wait()
+		require.Equal(t, []live.Reason{live.Failed}, e.ended())
+		require.Empty(t, other.ended())
+		require.Equal(t, from, w.last(w.cal))
+
+		got, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{"n":1}`))
+		require.NoError(t, err, "it is read anew")
+		require.Equal(t, from+1, got.Seq)
+	})
+}
+
+// Only so many hold a stream's entries in memory at once; another waits a little and is then refused.
+func TestReadersTakeTurns(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		release := make(chan struct{})
+		w.store.Hook(memstore.Hooks{OnLoad: func(ctx context.Context, _ stream.Ref, after uint64) error {
+			if after > 0 {
+				return nil // the stream's own look at what is new
+			}
+			return wait(ctx, release)
+		}})
+		results := make(chan error, 9)
+		for range 9 {
+			go func() {
+				_, err := w.hub.Records(t.Context(), w.technician, w.cal)
+				results <- err
+			}()
+		}
+		start := time.Now()
+		err := <-results
+		require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+		require.Equal(t, 5*time.Second, time.Since(start))
+		close(release)
+		for range 8 {
+			require.NoError(t, <-results)
+		}
+	})
+}
