@@ -223,6 +223,7 @@ func (c *conn) apart(work func()) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
+		defer c.recovered(wire.About{})
 		work()
 	}()
 	<-done

@@ -2,6 +2,8 @@ package wsconn
 
 import (
 	"context"
+	"fmt"
+	"runtime/debug"
 	"sync"
 
 	"readback/internal/fault"
@@ -52,12 +54,7 @@ func (c *conn) follow(m wire.Follow) {
 
 // run begins the following; the stream's goroutine goes on with it.
 func (f *follower) run(after uint64) {
-	hub, access := f.conn.server.c.Hub, f.conn.access
-	actor, err := hub.Actor(f.ctx, access.Org, access.Member)
-	var g *live.Following
-	if err == nil {
-		g, err = hub.Follow(f.ctx, actor, f.ref, after, f)
-	}
+	g, err := f.begin(after)
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	switch {
@@ -70,6 +67,21 @@ func (f *follower) run(after uint64) {
 		f.following = g
 		f.conn.say(wire.CaughtUp{Stream: f.ref, Seq: f.last})
 	}
+}
+
+// begin follows by the hub. A panic on the way is the failure to follow.
+func (f *follower) begin(after uint64) (g *live.Following, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("follow %s: panic: %v\n%s", f.ref, p, debug.Stack())
+		}
+	}()
+	hub, access := f.conn.server.c.Hub, f.conn.access
+	actor, err := hub.Actor(f.ctx, access.Org, access.Member)
+	if err != nil {
+		return nil, err
+	}
+	return hub.Follow(f.ctx, actor, f.ref, after, f)
 }
 
 // over says that nothing more is to be said of the stream, and makes room for another. Called with mu held.

@@ -3,6 +3,8 @@ package wsconn
 import (
 	"context"
 	"errors"
+	"fmt"
+	"runtime/debug"
 	"time"
 
 	"readback/internal/fault"
@@ -45,10 +47,20 @@ func (c *conn) handle(frame []byte) {
 // refuse answers a message that changed nothing. Faults of ours are logged here and only here.
 func (c *conn) refuse(about wire.About, err error) {
 	e := fault.Of(err)
-	if e.Kind() == fault.Internal {
+	switch gone := c.ctx.Err() != nil && errors.Is(err, context.Canceled); {
+	case gone: // the client left in the middle of it
+		c.server.log.DebugContext(c.ctx, "message given up", "connection", c.id.String(), "member", c.access.Member.String())
+	case e.Kind() == fault.Internal:
 		c.server.log.ErrorContext(c.ctx, "message failed", "connection", c.id.String(), "member", c.access.Member.String(), "error", e.Unwrap())
 	}
 	c.say(wire.Refused{Stream: about.Stream, Command: about.Command, Problem: wire.ProblemOf(e)})
+}
+
+// recovered, deferred, answers a message whose work panicked, and so keeps the server.
+func (c *conn) recovered(about wire.About) {
+	if p := recover(); p != nil {
+		c.refuse(about, fmt.Errorf("panic: %v\n%s", p, debug.Stack()))
+	}
 }
 
 // hello signs the client in, by the token it brings or the cookie it came with.
@@ -209,6 +221,7 @@ func (c *conn) do(ref stream.Ref, cmd stream.Command) {
 	ctx, cancel := context.WithTimeout(c.server.hard, c.server.limits.CommandWait)
 	defer cancel()
 	about := wire.About{Stream: &ref, Command: &cmd.ID}
+	defer c.recovered(about)
 	hub := c.server.c.Hub
 	actor, err := hub.Actor(ctx, c.access.Org, c.access.Member)
 	if err != nil {

@@ -10,6 +10,9 @@ import (
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/live"
+	"readback/internal/stream"
+	"readback/internal/testkit/memstore"
 	"readback/internal/testkit/toyserver"
 	"readback/internal/wire"
 	"readback/internal/wsconn"
@@ -150,6 +153,37 @@ func TestLeavingInTheMiddleOfThePast(t *testing.T) {
 		p.follow(ref, 0)
 		synctest.Wait()
 		p.ws.Close()
+		synctest.Wait()
+		require.NotContains(t, b.Log.String(), "canceled", "who leaves is no fault of the server's")
+	})
+}
+
+// A panic on a message's way is that message's refusal. The connection and the server go on.
+func TestAPanicIsARefusal(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{}, func(t *testing.T, b *bench) {
+		ref := b.Open(100)
+		p := b.join(b.Ann)
+		b.Store.Hook(memstore.Hooks{OnLoad: func(_ context.Context, _ stream.Ref, after uint64) error {
+			if after == 0 {
+				panic("a mistake in reading")
+			}
+			return nil
+		}})
+		p.follow(ref, 0)
+		slug, _ := p.refused()
+		require.Equal(t, "internal-fault", slug)
+		require.Contains(t, b.Log.String(), "a mistake in reading")
+		require.Contains(t, b.Log.String(), "goroutine ", "the stack")
+
+		b.Store.Hook(memstore.Hooks{Before: func(context.Context, live.Append) error { panic("a mistake in writing") }})
+		p.command(ref, toyserver.Note("x", 1))
+		slug, _ = p.refused()
+		require.Equal(t, "internal-fault", slug)
+		b.Store.Hook(memstore.Hooks{})
+		p.command(ref, toyserver.Note("x", 1))
+		require.Equal(t, 102, number(p.until("accepted")["seq"]))
+		p.leave()
 	})
 }
 
