@@ -577,44 +577,6 @@ func TestOverload(t *testing.T) {
 	})
 }
 
-// What stops the work is taken although there is no room for anything else, and before what waits.
-func TestUrgentCommandsPass(t *testing.T) {
-	inBubble(t, func(t *testing.T, w *world) {
-		h := w.node(func(c *live.Config) {
-			c.MostWaiting = 2
-			c.Urgent = map[string]bool{"end": true}
-		})
-		release := make(chan struct{})
-		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
-		results := make(chan error, 5)
-		for _, typ := range []string{"add", "add", "add", "add", "end"} {
-			cmd := w.cmd(w.cal, typ, `{}`)
-			go func() { _, err := h.Do(t.Context(), w.technician, w.cal, cmd); results <- err }()
-			synctest.Wait()
-		}
-		require.True(t, fault.Is(<-results, fault.TooMany), "one at work, two waiting")
-		require.Empty(t, results, "the urgent one is taken all the same")
-		close(release)
-		for range 4 {
-			require.NoError(t, <-results)
-		}
-		var types []string
-		for _, e := range w.chain(w.cal)[1:] {
-			types = append(types, e.Type)
-		}
-		require.Equal(t, []string{"added", "ended", "added", "added"}, types)
-
-		full := w.node(func(c *live.Config) {
-			c.Fit = func() error { return fault.New(fault.NoRoom, "The disk is nearly full.") }
-			c.Urgent = map[string]bool{"end": true}
-		})
-		_, err := full.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{}`))
-		require.True(t, fault.Is(err, fault.NoRoom), "%v", err)
-		_, err = full.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "end", `{}`))
-		require.NoError(t, err)
-	})
-}
-
 // Streams that nobody uses make room for others; those in use do not.
 func TestRoomForStreams(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {

@@ -141,7 +141,7 @@ func tellStory(t *testing.T) *forger {
 }
 
 func (w *teller) records(ref stream.Ref) []trail.Record {
-	records, err := w.store.Load(w.t.Context(), ref, 0)
+	records, err := w.store.Load(w.t.Context(), ref, 0, 0)
 	require.NoError(w.t, err)
 	return records
 }

@@ -262,6 +262,21 @@ func TestTooManyCommandsAreRefusedOneByOne(t *testing.T) {
 	})
 }
 
+// What stops the work is not refused for how many commands came before it.
+func TestAnUrgentCommandPassesTheOthers(t *testing.T) {
+	t.Parallel()
+	urgent := func(c *live.Config) { c.Urgent = map[string]bool{"note": true} }
+	inBubble(t, toyserver.Options{Limits: wsconn.Limits{Pending: 1, CommandBurst: 1, CommandsPerSecond: 1}, Hub: urgent}, func(t *testing.T, b *bench) {
+		ref := b.Open(0)
+		p := b.join(b.Ann)
+		defer p.leave()
+		for n := range 2 { // one is the whole burst, the second is beyond it
+			p.command(ref, toyserver.Note("x", n))
+			require.Equal(t, n+2, number(p.until("accepted")["seq"]))
+		}
+	})
+}
+
 // A client that sends faster than it may is read no faster: a thousand beats at 200 a second after a burst of 400.
 func TestAFloodIsReadSlowly(t *testing.T) {
 	t.Parallel()
