@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -428,6 +430,7 @@ func TestARetiredMemberFollowsNoMore(t *testing.T) {
 // What is asked for in small pieces is read in small pieces.
 func TestReadingLoadsNoMoreThanAsked(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
+		w.do(w.technician, w.cal, "note", `{"note":"early"}`)
 		for w.last(w.cal) < 600 { // more than two pages
 			w.do(w.technician, w.cal, "add", `{"n":1}`)
 		}
@@ -443,6 +446,10 @@ func TestReadingLoadsNoMoreThanAsked(t *testing.T) {
 		require.Len(t, got, 2)
 		require.Equal(t, uint64(4), got[0].Seq)
 		require.EqualValues(t, 2, counted.most.Load())
+		view, err := h.View(t.Context(), w.technician, w.cal)
+		require.NoError(t, err)
+		require.Equal(t, []string{"early"}, slices.Collect(maps.Values(view.Opened)), "also from the first page")
+		require.LessOrEqual(t, counted.most.Load(), int64(256))
 	})
 }
 
