@@ -31,7 +31,6 @@ import (
 	"readback/internal/config"
 	"readback/internal/fault"
 	"readback/internal/httpapi"
-	"readback/internal/keyfile"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 	"readback/internal/testkit/pgtest"
@@ -378,10 +377,7 @@ func TestTLS(t *testing.T) {
 	require.NoError(t, os.WriteFile(cert, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
 	require.NoError(t, os.WriteFile(priv, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret}), 0o600))
 
-	keys, err := keyfile.New("", rand.Reader, time.Now())
-	require.NoError(t, err)
-	require.NoError(t, keyfile.Create(filepath.Join(dir, "keys"), keys))
-	cfg := config.Config{DatabaseURL: pgtest.Database(t), KeyFile: filepath.Join(dir, "keys"), TLSCert: cert, TLSKey: priv}
+	cfg := config.Config{DatabaseURL: pgtest.Database(t), KeyFile: apptest.KeyFile(), TLSCert: cert, TLSKey: priv}
 	s := apptest.Serve(t, cfg)
 	require.Regexp(t, "^https://", s.URL)
 	roots := x509.NewCertPool()

@@ -130,7 +130,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	b.choose("#side-2", "left")
 	b.picture("sheet")
 	b.press("#sheet button[type=submit]")
-	b.sees("#instruction", "ready to ask")
+	b.sees("main", "place the target while you wait")
 	b.press("#request")
 
 	// The board is placed while the request waits, and stands off.

@@ -56,6 +56,9 @@ func Wrap(m pgtest.Runner) pgtest.Runner { return pgtest.Wrap(keyed{m}, setUp) }
 // keyFile is the one of all tests of the process, made by keyed.
 var keyFile string
 
+// KeyFile is the key file that opens the template's keys.
+func KeyFile() string { return keyFile }
+
 // keyed runs tests with a place for the key file.
 type keyed struct{ tests pgtest.Runner }
 

@@ -75,21 +75,29 @@ export function put(el, ...children) {
 }
 
 /**
- * A place on the page that is drawn anew only when what it depends on has changed, so that nothing moves under a hand.
+ * A place on the page that is drawn anew only when what it depends on has changed, and not while one of its buttons is
+ * pressed, so that nothing moves under a hand and no press is lost. A button that is held is drawn anew: what changed ends it.
  * @param {Element} el
  */
 export function place(el) {
   let last = "";
-  return {
-    /** @param {unknown} on what the drawing depends on @param {() => Child} draw */
-    show(on, draw) {
-      const key = JSON.stringify(on);
-      if (key === last) return false;
-      last = key;
-      put(el, draw());
-      return true;
-    },
+  /** @type {[unknown, () => Child] | null} */
+  let waiting = null;
+  const show = (/** @type {unknown} */ on, /** @type {() => Child} */ draw) => {
+    const key = JSON.stringify(on);
+    const was = waiting;
+    waiting = null;
+    if (key === last) return false;
+    if (el.querySelector("button:active:not(.hold)")) {
+      waiting = [on, draw];
+      if (!was) addEventListener("pointerup", () => setTimeout(() => waiting && show(...waiting)), { once: true });
+      return false;
+    }
+    last = key;
+    put(el, draw());
+    return true;
   };
+  return { show };
 }
 
 /** Switches between the dark and the light theme; the choice stays with the device. */
