@@ -44,6 +44,7 @@ type App struct {
 	database *database
 	db       *postgres.DB
 	bus      *postgres.Bus
+	tail     *postgres.Tail
 	keys     *keyfile.Keys
 	hub      *live.Hub
 }
@@ -81,6 +82,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	if a.bus, err = a.db.Listen(ctx); err != nil {
 		return err
 	}
+	a.tail = a.db.Follow(a.bus)
 	a.hub = live.New(live.Config{
 		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
@@ -140,6 +142,9 @@ func (a *App) Close(ctx context.Context) error {
 	}
 	if a.hub != nil {
 		part("the hub", a.hub.Shutdown)
+	}
+	if a.tail != nil {
+		a.tail.Close()
 	}
 	if a.bus != nil {
 		a.bus.Close()

@@ -23,6 +23,7 @@ import (
 type Bus struct {
 	db      *DB
 	changed chan []stream.ID
+	stirred chan struct{} // holds one: something was appended, by whatever node, this one too
 	stop    context.CancelFunc
 	wg      sync.WaitGroup
 
@@ -46,7 +47,7 @@ const (
 
 // Listen starts a Bus. It returns once nothing that is committed from then on can be missed. Close it before the DB.
 func (d *DB) Listen(ctx context.Context) (*Bus, error) {
-	b := &Bus{db: d, changed: make(chan []stream.ID), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
+	b := &Bus{db: d, changed: make(chan []stream.ID), stirred: make(chan struct{}, 1), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
 	conn, err := b.connect(ctx)
 	if err == nil {
 		err = b.look(ctx)
@@ -106,6 +107,7 @@ func (b *Bus) listen(ctx context.Context, conn *pgx.Conn) {
 				err = b.look(ctx)
 			}
 			if err == nil {
+				wakeUp(b.stirred)
 				break
 			}
 			if conn != nil {
@@ -127,6 +129,7 @@ func (b *Bus) hear(ctx context.Context, conn *pgx.Conn) error {
 		cancel()
 		switch {
 		case err == nil:
+			wakeUp(b.stirred)
 			if n.PID != b.db.appender.pid.Load() { // what this node appended it has delivered already
 				b.take(n.Payload)
 			}

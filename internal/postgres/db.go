@@ -7,6 +7,7 @@
 //   - One writer per DB takes whatever is pending the moment it is free and commits it as one statement (append.go,
 //     appender.go). It owns its connection. Everything else goes through two pools: one in the role readback_writer, one in
 //     readback_reader, so that no query of the lists can write and none can read a key or a password.
+//   - A Tail numbers all entries in one order without gaps (tail.go), for whoever must see each of them once.
 //   - Errors leave the package as *fault.Error where the caller can do something about them; the one table of SQLSTATEs
 //     and constraint names is in sqlstate.go.
 //
@@ -23,6 +24,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 
+	"readback/internal/fault"
 	"readback/internal/live"
 )
 
@@ -146,6 +148,11 @@ const sqlServer = `
 	select current_setting('server_version_num')::int, current_setting('server_version'),
 	       current_setting('fsync')::bool and current_setting('full_page_writes')::bool`
 
+// sqlForeign looks for transactions that this server has not begun yet.
+const sqlForeign = `
+	select exists (select from leaf_cursor where tx >= pg_snapshot_xmax(pg_current_snapshot()))
+		or exists (select from entry where tx >= pg_snapshot_xmax(pg_current_snapshot()))`
+
 const sqlSchemaVersion = `select coalesce(max(version_id), 0) from goose_db_version where is_applied`
 
 func (d *DB) check(ctx context.Context) error {
@@ -168,8 +175,13 @@ func (d *DB) check(ctx context.Context) error {
 	if err := current(have, latest()); err != nil {
 		return err
 	}
-	if err := d.writer.Ping(ctx); err != nil { // in its role
+	var foreign bool
+	if err := d.writer.QueryRow(ctx, sqlForeign).Scan(&foreign); err != nil {
 		return explain(err)
+	}
+	if foreign {
+		return fault.New(fault.WrongServer, "The entries carry transaction numbers of another server: the database was restored from a dump. "+
+			"Have its owner run the statements under \"Backup\" in docs/operations.md.")
 	}
 	return nil
 }
