@@ -70,6 +70,7 @@ var layers = map[string]layer{
 	"internal/deps":              edge,
 	"internal/bench":             edge,
 	"internal/faults":            edge,
+	"internal/outsider":          edge,
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/apptest":   edge,
 	"internal/testkit/board":     edge,
