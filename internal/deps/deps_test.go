@@ -38,6 +38,7 @@ var layers = map[string]layer{
 	"internal/vehicle":     core,
 	"internal/placement":   core,
 	"internal/access":      core,
+	"internal/dispatch":    core,
 	"internal/stream":      core,
 	"internal/register":    core,
 	"internal/job":         core,
