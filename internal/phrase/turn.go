@@ -1,0 +1,36 @@
+package phrase
+
+import (
+	"strconv"
+	"strings"
+
+	"readback/internal/calibration"
+)
+
+// Verdict is a verdict in a few words; v may be nil.
+func (v Voice) Verdict(given *calibration.Verdict) string {
+	if given == nil {
+		return v.texts["verdict.none"]
+	}
+	var missing []string
+	for _, q := range given.Missing {
+		missing = append(missing, v.texts.text("quantity.", q))
+	}
+	return v.texts.fill("verdict.", given.Verdict, "quantities", strings.Join(missing, ", "))
+}
+
+// Word is what is called out: bay-clear, go or stop.
+func (v Voice) Word(word string) string { return v.texts.text("word.", word) }
+
+// Turn says whose turn it is and what is expected; "" if nothing is.
+func (v Voice) Turn(t calibration.Turn) string {
+	if t.Who == "" {
+		return ""
+	}
+	form := t.Do
+	if _, ok := v.texts["turn."+t.Do+"."+t.Kind]; ok {
+		form += "." + t.Kind
+	}
+	what := v.texts.fill("turn.", form, "step", strconv.Itoa(t.Step), "position", t.Position, "gate", strings.ReplaceAll(t.Gate, "-", " "))
+	return v.texts.fill("", "turn", "who", v.texts.text("who.", string(t.Who)), "what", what)
+}
