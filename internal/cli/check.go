@@ -43,11 +43,22 @@ var planCommand = command{
 	},
 }
 
-// eachCase runs do over the files and goes on after one that is not usable.
+// eachCase runs do over the case files.
 func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(context.Context, []string) error {
+	return eachFile(c, name, maxCase, func(raw []byte) (any, error) {
+		cs, err := placement.DecodeCase(raw)
+		if err != nil {
+			return nil, err
+		}
+		return do(cs)
+	})
+}
+
+// eachFile runs do over the files, of at most so many bytes, and goes on after one that is not usable.
+func eachFile(c *call, name string, most int, do func([]byte) (any, error)) func(context.Context, []string) error {
 	return func(ctx context.Context, files []string) error {
 		if len(files) == 0 {
-			return errUsage{"name a case file, or - for standard input"}
+			return errUsage{"name a file, or - for standard input"}
 		}
 		out := json.NewEncoder(c.Out)
 		out.SetEscapeHTML(false)
@@ -56,7 +67,11 @@ func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(c
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			result, err := oneCase(c, file, do)
+			raw, err := c.read(file, most)
+			var result any
+			if err == nil {
+				result, err = do(raw)
+			}
 			if err == nil {
 				if err := out.Encode(result); err != nil {
 					return fmt.Errorf("write the result of %s: %w", file, err)
@@ -64,7 +79,7 @@ func eachCase(c *call, name string, do func(placement.Case) (any, error)) func(c
 				continue
 			}
 			fmt.Fprintf(c.Err, "readback %s: %s\n", name, say(where(file, err)))
-			worst = max(worst, caseStatus(err))
+			worst = max(worst, fileStatus(err))
 		}
 		if worst > 0 {
 			return errSaid{worst}
@@ -85,8 +100,8 @@ func where(file string, err error) error {
 	return fmt.Errorf("%s: %w", file, err)
 }
 
-// caseStatus is 2 for whatever the user can mend in a case file, an unreadable one included.
-func caseStatus(err error) int {
+// fileStatus is 2 for whatever the user can mend in a file, an unreadable one included.
+func fileStatus(err error) int {
 	var e *fault.Error
 	if errors.As(err, &e) && e.Kind() == fault.Internal {
 		return 3
@@ -94,7 +109,8 @@ func caseStatus(err error) int {
 	return 2
 }
 
-func oneCase(c *call, file string, do func(placement.Case) (any, error)) (any, error) {
+// read reads a file, or standard input for -, of at most so many bytes.
+func (c *call) read(file string, most int) ([]byte, error) {
 	in := c.In
 	if file != "-" {
 		f, err := os.Open(file)
@@ -104,16 +120,12 @@ func oneCase(c *call, file string, do func(placement.Case) (any, error)) (any, e
 		defer f.Close()
 		in = f
 	}
-	raw, err := io.ReadAll(io.LimitReader(in, maxCase+1))
+	raw, err := io.ReadAll(io.LimitReader(in, int64(most)+1))
 	if err != nil {
 		return nil, err
 	}
-	if len(raw) > maxCase {
-		return nil, fault.New(fault.TooLarge, fmt.Sprintf("A case file is at most %d MiB.", maxCase>>20))
+	if len(raw) > most {
+		return nil, fault.New(fault.TooLarge, fmt.Sprintf("Such a file is at most %d KiB.", most>>10))
 	}
-	cs, err := placement.DecodeCase(raw)
-	if err != nil {
-		return nil, err
-	}
-	return do(cs)
+	return raw, nil
 }

@@ -63,6 +63,18 @@ func (c Code) String() string {
 	return fmt.Sprintf("%s-%02X", short, c.FailureType)
 }
 
+// MarshalText writes what String does.
+func (c Code) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads what ParseCode does.
+func (c *Code) UnmarshalText(text []byte) error {
+	got, err := ParseCode(string(text))
+	if err == nil {
+		*c = got
+	}
+	return err
+}
+
 // CodeOfBytes reads the three bytes in which a control unit sends a code (ISO 14229-1).
 func CodeOfBytes(b [3]byte) Code {
 	return Code{Fault: uint16(b[0])<<8 | uint16(b[1]), FailureType: b[2], Long: true}
