@@ -38,6 +38,7 @@ var layers = map[string]layer{
 	"internal/metrology":   core,
 	"internal/vehicle":     core,
 	"internal/placement":   core,
+	"internal/procedure":   core,
 	"internal/access":      core,
 	"internal/dispatch":    core,
 	"internal/stream":      core,
@@ -61,6 +62,7 @@ var layers = map[string]layer{
 	"internal/wsconn":         adapter,
 	"internal/httpapi":        adapter,
 	"internal/apidoc":         adapter,
+	"internal/yamljson":       adapter,
 	"internal/webui":          adapter,
 	"api/client":              adapter,
 
