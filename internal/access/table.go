@@ -15,7 +15,7 @@ var table = []row{
 	// set-up sheets for the shop's bays and fixtures. The first entry is the server's: it makes the first owner.
 	{stream.Register, stream.Own, stream.Owner, []Action{See, Command, Bundle, List}},
 	{stream.Register, stream.Own, stream.Technician, []Action{See, List}},
-	{stream.Register, stream.Own, stream.Specialist, []Action{See, List}},
+	{stream.Register, stream.Own, stream.Specialist, []Action{See, Command, List}}, // goes on and off duty
 	{stream.Register, stream.Own, stream.System, []Action{See, Command, Open}},
 	{stream.Register, stream.Agreed, stream.Specialist, []Action{See, List}},
 	{stream.Register, stream.Agreed, stream.Owner, []Action{See, List}},

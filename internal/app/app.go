@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+	_ "time/tzdata" // opening hours name a zone that the machine may not know
 
 	"readback/internal/calibration"
 	"readback/internal/config"

@@ -180,6 +180,9 @@ func (w *teller) desk() {
 		w.do(server, deskRef, "add-member", obj{"id": m.who.Member, "name": m.name, "roles": m.who.Roles})
 		w.do(server, deskRef, "grant-competence", obj{"member": m.who.Member, "sensor": "front-camera", "expires": "2027-03-31", "proof": "INV-1"})
 	}
+	w.do(server, deskRef, "set-opening-hours", obj{"zone": "Europe/Berlin", "week": []obj{{"day": "wednesday", "open": []obj{{"from": "08:00", "to": "18:00"}}}}})
+	w.do(colleague, deskRef, "go-on-duty", obj{"member": colleague.Member})
+	w.do(colleague, deskRef, "go-off-duty", obj{"member": colleague.Member})
 }
 
 func (w *teller) shop() {

@@ -10,10 +10,13 @@ import (
 
 // command is all the register knows of one command.
 type command struct {
-	entry string   // type of the entry it makes
-	opens bool     // makes the first entry
-	seal  []string // keys of data that are personal
-	stale []string // entry types that its sender must have seen: they may have changed what it decides upon
+	entry string // type of the entry it makes
+	opens bool   // makes the first entry
+	self  bool   // a specialist's for themself too
+	// onlySelf keeps the owner out of it.
+	onlySelf bool
+	seal     []string // keys of data that are personal
+	stale    []string // entry types that its sender must have seen: they may have changed what it decides upon
 
 	// read takes plain data apart strictly; what it gives is marshalled as the data of the entry.
 	read func(in intake) any
@@ -54,7 +57,19 @@ var commands = map[string]command{
 	},
 	"retire-member": {
 		entry: "member-retired", stale: []string{"member-retired"},
-		read: erase(readRetireMember), check: checking((*State).checkRetireMember), apply: applying((*State).retireMember),
+		read: erase(readRetireMember), check: checking((*State).checkRetireMember), apply: retiring,
+	},
+	"go-on-duty": {
+		entry: "went-on-duty", self: true, onlySelf: true, stale: []string{"went-on-duty", "went-off-duty", "member-retired"},
+		read: erase(readShift), check: checking((*State).checkGoOn), apply: turning(true),
+	},
+	"go-off-duty": {
+		entry: "went-off-duty", self: true, stale: []string{"went-on-duty", "went-off-duty", "member-retired"},
+		read: erase(readShift), check: checking((*State).checkGoOff), apply: turning(false),
+	},
+	"set-opening-hours": {
+		entry: "opening-hours-set", stale: []string{"opening-hours-set"},
+		read: erase(readHours), check: checking((*State).checkHours), apply: applying((*State).setHours),
 	},
 
 	"make-agreement": {

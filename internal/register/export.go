@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 
+	"readback/internal/dispatch"
 	"readback/internal/fault"
 	"readback/internal/quantity"
 	"readback/internal/stream"
@@ -20,6 +21,7 @@ type document struct {
 	Fixtures     []fixtureListed    `json:"fixtures,omitempty"`
 	Dimensions   []dimensionsListed `json:"dimensions,omitempty"`
 	Agreements   []agreementListed  `json:"agreements,omitempty"`
+	Hours        *dispatch.Hours    `json:"hours,omitempty"`
 }
 
 type organisationListed struct {
@@ -34,6 +36,7 @@ type memberListed struct {
 	Name        string        `json:"name"`
 	Roles       []stream.Role `json:"roles"`
 	Competences []Competence  `json:"competences,omitempty"`
+	Languages   []string      `json:"languages,omitempty"`
 	Retired     bool          `json:"retired,omitempty"`
 }
 
@@ -97,7 +100,7 @@ func Export(s *State, open func(stream.Sealed) (string, bool)) ([]byte, error) {
 		if !ok {
 			return nil, fault.New(fault.NotHere, fmt.Sprintf("The name of member %s does not open any more: its key is not there.", m.ID))
 		}
-		doc.Members = append(doc.Members, memberListed{m.ID, name, m.Roles, m.Competences, !m.Active})
+		doc.Members = append(doc.Members, memberListed{m.ID, name, m.Roles, m.Competences, m.Languages, !m.Active})
 	}
 	var err error
 	decimal := func(whole json.RawMessage) json.RawMessage {
@@ -126,6 +129,9 @@ func Export(s *State, open func(stream.Sealed) (string, bool)) ([]byte, error) {
 	}
 	for _, a := range s.agreements.all() {
 		doc.Agreements = append(doc.Agreements, agreementListed(a))
+	}
+	if s.hoursAt > 0 {
+		doc.Hours = &s.hours
 	}
 	if err != nil {
 		return nil, fmt.Errorf("write decimals: %w", err)

@@ -34,6 +34,9 @@ func allFacts(t require.TestingT, s *register.State) map[string]string {
 	for _, m := range s.Members() {
 		list("member", m.ID)
 	}
+	if _, _, ok := s.Hours(); ok {
+		names = append(names, "hours")
+	}
 	for _, b := range s.Bays() {
 		list("bay", b.ID)
 	}
@@ -96,6 +99,8 @@ func drawCommand(rt *rapid.T) (string, json.RawMessage) {
 	roles, err := json.Marshal(rapid.SliceOfNDistinct(rapid.SampledFrom([]stream.Role{stream.Owner, stream.Technician, stream.Specialist}), 1, 3,
 		rapid.ID).Draw(rt, "roles"))
 	require.NoError(rt, err)
+	languages, err := json.Marshal(rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"de", "en", "fr", "nds"}), 0, 3, rapid.ID).Draw(rt, "languages"))
+	require.NoError(rt, err)
 	values := fmt.Sprintf(`{"kind":"laser distance meter","standard_uncertainty_um":%d,"common_um":%d}`, um("u", 100, 50_000), um("common", 0, 9_999))
 	if rapid.Bool().Draw(rt, "level") {
 		values = fmt.Sprintf(`{"kind":"digital level","standard_uncertainty_udeg":%d}`, um("u", 1_000, 999_999))
@@ -111,9 +116,12 @@ func drawCommand(rt *rapid.T) (string, json.RawMessage) {
 	all := map[string]json.RawMessage{
 		"change-organisation": data(`{"name":%s}`, name),
 		"add-member":          data(`{"id":"%s","name":%s,"roles":%s}`, member, name, roles),
-		"change-member":       data(`{"id":"%s","name":%s,"roles":%s}`, member, name, roles),
+		"change-member":       data(`{"id":"%s","name":%s,"roles":%s,"languages":%s}`, member, name, roles, languages),
 		"grant-competence":    data(`{"member":"%s","sensor":"%s","expires":"%s"}`, member, sensor, day),
 		"revoke-competence":   data(`{"member":"%s","sensor":"%s"}`, member, sensor),
+		"go-on-duty":          data(`{"member":"%s"}`, member),
+		"go-off-duty":         data(`{"member":"%s"}`, member),
+		"set-opening-hours":   data(`{"zone":"Europe/Berlin","week":[{"day":"monday","open":[{"from":"08:00","to":"%02d:30"}]}]}`, 9+um("until", 0, 12)),
 		"retire-member":       data(`{"member":"%s"}`, member),
 		"make-agreement":      data(`{"desk":"%s"}`, desk),
 		"end-agreement":       data(`{"desk":"%s"}`, desk),

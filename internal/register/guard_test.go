@@ -30,6 +30,9 @@ var entries = map[string]string{
 	"add-fixture":       "fixture-added",
 	"add-dimensions":    "dimensions-added",
 	"retire":            "retired",
+	"go-on-duty":        "went-on-duty",
+	"go-off-duty":       "went-off-duty",
+	"set-opening-hours": "opening-hours-set",
 
 	"change-organisation": "organisation-changed",
 	"change-member":       "member-changed",
@@ -53,6 +56,12 @@ func ready(t *testing.T, command string) *world {
 		return newWorld(t)
 	}
 	w := full(t)
+	if command == "go-on-duty" || command == "go-off-duty" {
+		w.must(theOwner, "add-member", data(`{"id":"%s","name":"Invented Specialist","roles":["specialist"]}`, specialist))
+	}
+	if command == "go-off-duty" {
+		w.must(theSpecialist, "go-on-duty", good()["go-on-duty"])
+	}
 	if first, ok := takes[command]; ok {
 		w.must(theOwner, first, good()[first])
 	}
@@ -86,10 +95,23 @@ func TestEveryPair(t *testing.T) {
 					if role == stream.Technician {
 						member = technician
 					}
+					themself := role == stream.Specialist && org == shop && open && (command == "go-on-duty" || command == "go-off-duty")
+					if themself {
+						member = specialist
+					}
 					related := org == shop || command == "end-agreement" && open // which needs the agreement to be in force
 					before := w.fold.Seq
 					e, err := w.do(stream.Actor{Member: member, Org: org, Roles: []stream.Role{role}}, command, good()[command])
 					switch {
+					case themself, role == stream.Owner && command == "go-on-duty" && related && open:
+						if !themself {
+							require.True(t, fault.Is(err, fault.NotYourRole), name...)
+							break
+						}
+						require.NoError(t, err, name...)
+						require.Equal(t, entry, e.Type)
+						require.Equal(t, role, e.By.Role)
+						continue
 					case role != stream.System && !related, !opens && !open:
 						require.Equal(t, access.NotHere(), err, name...)
 					case opens && open:
@@ -107,7 +129,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 21*4*2*2, pairs)
+	require.Equal(t, 24*4*2*2, pairs)
 }
 
 func TestOwnersAreWhoTheRegisterSaysTheyAre(t *testing.T) {
@@ -284,6 +306,10 @@ func TestStale(t *testing.T) {
 		"survey-bay":       {"bay-surveyed", "survey-withdrawn", "retired"},
 		"renew-instrument": {"instrument-renewed", "retired"},
 		"retire":           {"retired"},
+		"go-on-duty":       {"went-on-duty", "went-off-duty", "member-retired"},
+		"go-off-duty":      {"went-on-duty", "went-off-duty", "member-retired"},
+
+		"set-opening-hours": {"opening-hours-set"},
 
 		"change-organisation": {"organisation-changed"},
 		"change-member":       {"member-changed", "member-retired"},

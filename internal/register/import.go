@@ -51,6 +51,9 @@ func Import(raw []byte, newID func() stream.ID) (Imported, error) {
 	b.out.Organisation = org.newcomer()
 	b.taken[b.out.Organisation] = true
 	b.add("open-organisation", readOrganisation(org))
+	if hours, there := o.OptObject("hours"); there {
+		b.add("set-opening-hours", readHours(doc.in(hours)))
+	}
 	b.members(o.OptObjects("members", 0, mostMembers), doc)
 	b.things(o.OptObjects("bays", 0, mostThings), doc, theBay, "name", b.bay)
 	b.things(o.OptObjects("instruments", 0, mostThings), doc, theInstrument, "name", func(in intake) (stream.ID, string) {

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"slices"
 	"strconv"
+	"strings"
 
 	"readback/internal/fault"
 	"readback/internal/stream"
@@ -15,7 +16,8 @@ type Member struct {
 	ID          stream.ID     `json:"-"`
 	Name        stream.Sealed `json:"name"`
 	Roles       []stream.Role `json:"roles"`
-	Competences []Competence  `json:"competences"` // one per sensor kind, in the order first granted
+	Competences []Competence  `json:"competences"`         // one per sensor kind, in the order first granted
+	Languages   []string      `json:"languages,omitempty"` // spoken with shops; none: not said
 	Active      bool          `json:"active"`
 }
 
@@ -29,7 +31,7 @@ type Competence struct {
 func (m Member) owns() bool { return m.Active && slices.Contains(m.Roles, stream.Owner) }
 
 func (m Member) copied() Member {
-	m.Roles, m.Competences = slices.Clone(m.Roles), slices.Clone(m.Competences)
+	m.Roles, m.Competences, m.Languages = slices.Clone(m.Roles), slices.Clone(m.Competences), slices.Clone(m.Languages)
 	return m
 }
 
@@ -37,10 +39,27 @@ type newMember struct {
 	ID    stream.ID       `json:"id"`
 	Name  json.RawMessage `json:"name"` // plain until it is sealed
 	Roles []stream.Role   `json:"roles"`
+
+	Languages []string `json:"languages,omitempty"`
 }
 
 func readMember(in intake) newMember {
-	return newMember{ID: in.newcomer(), Name: in.personal("name", 120), Roles: in.roles()}
+	m := newMember{ID: in.newcomer(), Name: in.personal("name", 120), Roles: in.roles()}
+	if in.Has("languages") {
+		m.Languages = in.languages(1)
+	}
+	return m
+}
+
+// languages reads primary language subtags (BCP 47), such as "de", each once.
+func (in intake) languages(least int) []string {
+	list := in.Strings("languages", least, 8, 3)
+	for i, l := range list {
+		if len(l) < 2 || strings.Trim(l, "abcdefghijklmnopqrstuvwxyz") != "" || slices.Contains(list[:i], l) {
+			in.Reject("languages["+strconv.Itoa(i)+"]", "a language of two or three small letters, such as de, each once")
+		}
+	}
+	return list
 }
 
 func (in intake) roles() []stream.Role {
@@ -62,7 +81,7 @@ func (s *State) addMember(d newMember) error {
 	if err != nil {
 		return err
 	}
-	m := Member{ID: d.ID, Name: name, Roles: d.Roles, Competences: []Competence{}, Active: true}
+	m := Member{ID: d.ID, Name: name, Roles: d.Roles, Competences: []Competence{}, Languages: d.Languages, Active: true}
 	s.members = s.members.with(d.ID, m, s.seq)
 	return nil
 }
@@ -71,6 +90,8 @@ type memberChange struct {
 	ID    stream.ID       `json:"id"`
 	Name  json.RawMessage `json:"name,omitempty"` // plain until it is sealed
 	Roles []stream.Role   `json:"roles,omitempty"`
+
+	Languages *[]string `json:"languages,omitempty"` // all of them; an empty list takes them away
 }
 
 func readMemberChange(in intake) memberChange {
@@ -81,7 +102,11 @@ func readMemberChange(in intake) memberChange {
 	if in.Has("roles") {
 		d.Roles = in.roles()
 	}
-	in.some("name", "roles")
+	if in.Has("languages") {
+		list := in.languages(0)
+		d.Languages = &list
+	}
+	in.some("name", "roles", "languages")
 	return d
 }
 
@@ -95,6 +120,9 @@ func (d memberChange) of(m Member) (Member, error) {
 	}
 	if d.Roles != nil {
 		m.Roles = d.Roles
+	}
+	if d.Languages != nil {
+		m.Languages = *d.Languages
 	}
 	return m, nil
 }

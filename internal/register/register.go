@@ -3,13 +3,13 @@
 // people. The stream's id is the organisation's.
 //
 // Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
-// owner of this organisation, or by the server. An id is given to one thing for ever; what is retired keeps its entry,
+// owner of this organisation, or by the server; but specialists go on and off duty themselves. An id is given to one thing for ever; what is retired keeps its entry,
 // its id and its fact, is not changed any more and is not used in new work. Of the bays in use no two have one name, nor
 // of the instruments, fixtures and dimension sheets. There is always an active owner once there was one. Names of people
 // never stand open: they are sealed before Decide sees them.
 //
 // Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
-// "instrument/<id>", "fixture/<id>", "dimensions/<id>". Every change of a thing is a new version of its fact, so whoever
+// "instrument/<id>", "fixture/<id>", "dimensions/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever
 // relied on it can tell.
 //
 // Import reads a register as one document, and Export writes it.
@@ -89,7 +89,7 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	case c.opens && s.opened():
 		return stream.Decision{}, fault.New(fault.AlreadyThere, "This organisation is open already.")
 	}
-	role, err := s.may(c, actor)
+	role, err := s.may(c, cmd, actor)
 	if err != nil {
 		return stream.Decision{}, err
 	}
@@ -175,13 +175,19 @@ func unknown(command string) error {
 }
 
 // may finds the role acted under. An owner must be an active owner in this very register: that is known here, whoever
-// says what about the actor.
-func (s *State) may(c command, actor stream.Actor) (stream.Role, error) {
+// says what about the actor. What concerns a specialist alone is that specialist's.
+func (s *State) may(c command, cmd stream.Command, actor stream.Actor) (stream.Role, error) {
 	if actor.Has(stream.System) {
 		return stream.System, nil
 	}
 	if c.opens {
 		return "", fault.New(fault.NotYourRole, "An organisation is opened by the server's init command only.")
+	}
+	if c.self && s.theirOwn(cmd, actor) {
+		return stream.Specialist, nil
+	}
+	if c.onlySelf {
+		return "", fault.New(fault.NotYourRole, "Specialists go on duty themselves: nobody does it for them.")
 	}
 	if m, ok := s.members[actor.Member]; ok && m.value.owns() && actor.Org == s.id && actor.Has(stream.Owner) {
 		return stream.Owner, nil

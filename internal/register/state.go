@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"readback/internal/dispatch"
 	"readback/internal/fault"
 	"readback/internal/stream"
 )
@@ -24,6 +25,9 @@ type State struct {
 	instruments  shelf[Instrument]
 	fixtures     shelf[Fixture]
 	dimensions   shelf[Dimensions]
+	duty         shelf[Duty] // by the member's id
+	hours        dispatch.Hours
+	hoursAt      uint64 // number of the entry that last set hours; 0: never set
 }
 
 // kept is a thing and the number of the entry that last changed it.
@@ -70,6 +74,10 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 		raw, err := json.Marshal(s.organisation)
 		return raw, s.organisedAt, err == nil
 	}
+	if name == "hours" && s.hoursAt > 0 {
+		raw, err := json.Marshal(s.hours)
+		return raw, s.hoursAt, err == nil
+	}
 	sort, text, _ := strings.Cut(name, "/")
 	id, err := stream.ParseID("", text)
 	if err != nil {
@@ -78,6 +86,8 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 	switch sort {
 	case "member":
 		return s.members.fact(id)
+	case "duty":
+		return s.duty.fact(id)
 	case "agreement":
 		return s.agreements.fact(id)
 	case "bay":

@@ -3,6 +3,7 @@ package register
 import (
 	"time"
 
+	"readback/internal/dispatch"
 	"readback/internal/stream"
 )
 
@@ -17,14 +18,21 @@ type view struct {
 	Fixtures     map[stream.ID]Fixture    `json:"fixtures"`
 	Dimensions   map[stream.ID]Dimensions `json:"dimensions"`
 	Due          []Due                    `json:"due"`
+	Duty         map[stream.ID]Duty       `json:"duty"`
+	Hours        *dispatch.Hours          `json:"hours,omitempty"` // of a desk that said so
 }
 
 // View is the state for clients. Nothing of it depends on the time.
 func (s *State) View(time.Time) any {
-	return view{
+	v := view{
 		Organisation: s.organisation, Members: s.members.values(), Agreements: s.agreements.values(), Bays: s.bays.values(),
 		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(), Due: s.Due(),
+		Duty: s.duty.values(),
 	}
+	if s.hoursAt > 0 {
+		v.Hours = &s.hours
+	}
+	return v
 }
 
 func (s shelf[T]) values() map[stream.ID]T {

@@ -26,10 +26,13 @@ func id(n int) stream.ID {
 var (
 	shop, desk          = id(1), id(2)
 	owner, technician   = id(11), id(12)
+	specialist          = id(15)
 	bay, instrument     = id(21), id(31)
 	fixture, dimensions = id(41), id(51)
 
-	server   = stream.Actor{Roles: []stream.Role{stream.System}}
+	server        = stream.Actor{Roles: []stream.Role{stream.System}}
+	theSpecialist = stream.Actor{Member: specialist, Org: shop, Roles: []stream.Role{stream.Specialist}}
+
 	theOwner = stream.Actor{Member: owner, Org: shop, Roles: []stream.Role{stream.Owner}}
 
 	deskKey   = stream.FactKey{Stream: stream.Ref{Kind: stream.Register, ID: desk}, Name: "organisation"}
@@ -134,6 +137,9 @@ func good() map[string]json.RawMessage {
 		"renew-instrument":  data(`{"instrument":"%s","certificate":{"number":"C-9","dated":"2026-11-20"},"due":"2027-11-20"}`, instrument),
 		"add-fixture":       data(`{"id":"%s","name":"Stand 2","target":"T-CAM-08","fixture":{"kind":"board","half_width_um":800000}}`, id(42)),
 		"add-dimensions":    data(`{"id":"%s","type":"Invented Estate","vehicle":%s,"source":"measured on three cars"}`, id(52), vehicleUM),
+		"go-on-duty":        data(`{"member":"%s"}`, specialist),
+		"go-off-duty":       data(`{"member":"%s"}`, specialist),
+		"set-opening-hours": data(`{"zone":"Europe/Berlin","week":[{"day":"monday","open":[{"from":"08:00","to":"12:00"},{"from":"13:00","to":"24:00"}]}],"exceptions":[{"date":"2026-12-24","open":[]}]}`),
 		"retire":            data(`{"kind":"fixture","id":"%s"}`, fixture),
 
 		"change-organisation": data(`{"name":"Demo Workshop North & Sons (invented)","phone":"+00 555 0177"}`),
