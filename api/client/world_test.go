@@ -72,7 +72,7 @@ func inBubble(t *testing.T, o toyserver.Options, f func(t *testing.T, w *world))
 // mount puts the server's whole interface in front of the sockets. Without a desk nobody signs in by name.
 func (w *world) mount(sockets *wsconn.Server, desk *account.Desk) {
 	api := &httpapi.Server{
-		Hub: w.Hub, Tokens: w.Tokens, Sockets: sockets, Accounts: desk, TrailKey: "toy+0+key", Log: slog.New(slog.DiscardHandler),
+		Hub: w.Hub, Sessions: w.Sessions, Sockets: sockets, Accounts: desk, TrailKey: "toy+0+key", Log: slog.New(slog.DiscardHandler),
 	}
 	h := api.Handler()
 	w.handler.Store(&h)

@@ -4,6 +4,8 @@
 // A wrong password and an unknown name take the same time and get the same answer. How often somebody may try is bounded
 // by address and name (pace.go), and the turns to hash are shared among the addresses (line.go), so that strangers cannot
 // keep others from signing in.
+//
+// Who has signed in has a session (sessions.go), whose rules are in package session.
 package account
 
 import (
@@ -65,15 +67,13 @@ func NormalLogin(field, login string) (string, error) {
 // the two was wrong. The address is the caller's as the network gives it, never as the caller does. Who tries too often,
 // or comes when too many wait, is told so before anything is looked up or hashed.
 func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password string) (Account, error) {
-	failed := fault.New(fault.SignInFailed, "The name or the password is wrong.")
 	login, err := NormalLogin("login", login)
 	if err != nil || len(password) > 256 {
-		return Account{}, failed
+		return Account{}, failed()
 	}
 	who := pair{origin(address), login}
 	if wait := d.paces.take(who, time.Now()); wait > 0 {
-		seconds := int64((wait + time.Second - 1) / time.Second)
-		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", seconds))
+		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", seconds(wait)))
 	}
 	turn, err := d.line.enter(ctx, who.from)
 	if err != nil {
@@ -96,8 +96,13 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 		return Account{}, err
 	}
 	if unknown || !ok {
-		return Account{}, failed
+		return Account{}, failed()
 	}
 	d.paces.giveBack(who)
 	return a, nil
 }
+
+func failed() error { return fault.New(fault.SignInFailed, "The name or the password is wrong.") }
+
+// seconds are those of a wait, rounded up.
+func seconds(wait time.Duration) int64 { return int64((wait + time.Second - 1) / time.Second) }

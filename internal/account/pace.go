@@ -13,6 +13,8 @@ const (
 	pairTries, pairEvery       = 5, time.Minute       // from one address with one name
 	nameTries, nameEvery       = 100, 3 * time.Second // with one name, from wherever
 
+	unknownTries, unknownEvery = 120, time.Second // tokens that are none, from one address: only what they cost is bounded
+
 	mostKept = 20_000 // buckets of one kind, a few megabytes
 )
 
@@ -123,6 +125,24 @@ func (b *buckets[K]) room(now time.Time) {
 		}
 		delete(b.filled, key)
 	}
+}
+
+// paced counts failures by origin. It may be used from many goroutines.
+type paced struct {
+	mu      sync.Mutex
+	buckets buckets[netip.Prefix]
+}
+
+func (p *paced) wait(from netip.Prefix) time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.buckets.wait(from, time.Now())
+}
+
+func (p *paced) take(from netip.Prefix) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.buckets.take(from, time.Now())
 }
 
 // origin is what counts as one address: an IPv4 address, or an IPv6 network of 64 bits, within which one subscriber

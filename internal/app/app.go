@@ -16,6 +16,7 @@ import (
 	"time"
 	_ "time/tzdata" // opening hours name a zone that the machine may not know
 
+	"readback/internal/account"
 	"readback/internal/calibration"
 	"readback/internal/config"
 	"readback/internal/fault"
@@ -47,6 +48,7 @@ type App struct {
 	bus      *postgres.Bus
 	tail     *postgres.Tail
 	keys     *keyfile.Keys
+	sessions *account.Sessions
 	hub      *live.Hub
 }
 
@@ -80,7 +82,10 @@ func (a *App) open(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if a.bus, err = a.db.Listen(ctx); err != nil {
+	if a.sessions, err = a.openSessions(); err != nil {
+		return err
+	}
+	if a.bus, err = a.db.Listen(ctx, postgres.Ended{Heard: a.sessions.Heard, Memory: a.sessions.Memory()}); err != nil {
 		return err
 	}
 	a.tail = a.db.Follow(a.bus)
@@ -168,6 +173,32 @@ func (a *App) tokens() (*token.Tokens, error) {
 	}
 	return token.New(token.Config{
 		Issuer: a.keys.Signer().Name(), Audience: "readback", Sign: signing[0], Accept: earlier,
-		Lasts: a.cfg.SignInLasts, Now: time.Now,
+		Lasts: orDefault(a.cfg.TokenLasts, config.DefaultTokenLasts), Now: time.Now,
 	})
+}
+
+// openSessions makes the sessions of this node.
+func (a *App) openSessions() (*account.Sessions, error) {
+	tokens, err := a.tokens()
+	if err != nil {
+		return nil, err
+	}
+	return account.NewSessions(account.SessionsConfig{
+		Store: a.db, Tokens: tokens, Member: a.member,
+		Idle: orDefault(a.cfg.SignInLasts, config.DefaultSignInLasts), AtMost: orDefault(a.cfg.SignInAtMost, config.DefaultSignInAtMost),
+		Lasts: orDefault(a.cfg.TokenLasts, config.DefaultTokenLasts),
+	}), nil
+}
+
+// member is nil for who the register gives as a member now.
+func (a *App) member(ctx context.Context, org, member stream.ID) error {
+	_, err := a.hub.Actor(ctx, org, member)
+	return err
+}
+
+func orDefault(d, otherwise time.Duration) time.Duration {
+	if d == 0 {
+		return otherwise
+	}
+	return d
 }

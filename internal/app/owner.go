@@ -38,7 +38,7 @@ func (f FirstOwner) Document() (Document, string, error) {
 func newPassword() string { return rand.Text() } // 128 bits in 26 letters and digits
 
 // NewPassword gives the member of the named organisation who signs in with login a password made for them, and tells it
-// as soon as it holds. The one before it no longer does; access tokens issued for it run until they end.
+// as soon as it holds. The one before it no longer does, and all sessions of the member end.
 func NewPassword(ctx context.Context, cfg config.Config, log *slog.Logger, organisation, login string, tell func(password string)) (err error) {
 	if login, err = account.NormalLogin("sign-in", login); err != nil {
 		return err
@@ -67,8 +67,7 @@ func NewPassword(ctx context.Context, cfg config.Config, log *slog.Logger, organ
 		return nobody
 	}
 	password := newPassword()
-	put.PasswordHash = account.Hash(password)
-	if err := a.db.PutAccount(ctx, put); err != nil {
+	if _, err := a.db.ChangePassword(ctx, put.Member, put.PasswordHash, account.Hash(password), nil); err != nil {
 		return err
 	}
 	tell(password)

@@ -42,13 +42,10 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 		return err
 	}
 	defer func() { err = errors.Join(err, a.Close(context.WithoutCancel(ctx))) }()
-	tokens, err := a.tokens()
-	if err != nil {
-		return err
-	}
-	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: tokens.Check, Cookie: httpapi.Cookie, Log: log})
+	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: a.sessions.Check, Still: a.sessions.Still, Cookie: httpapi.Cookie, Log: log})
+	a.sessions.OnEnd(sockets.CloseSession)
 	api := &httpapi.Server{
-		Hub: a.hub, Tokens: tokens, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
+		Hub: a.hub, Sessions: a.sessions, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
 		Pages: webui.Routes(),
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/live"
+	"readback/internal/postgres"
 	"readback/internal/testkit/memstore"
 )
 
@@ -40,7 +41,7 @@ func (s alone) Append(ctx context.Context, a live.Append) (live.Outcome, error) 
 // messages compares the live server on PostgreSQL with the same without a database, and with a transaction each: how
 // many commands of one socket a second become entries at another, and how long that takes.
 func messages(t *testing.T, d *database, b *book) {
-	bus, err := d.db.Listen(t.Context())
+	bus, err := d.db.Listen(t.Context(), postgres.Ended{})
 	require.NoError(t, err)
 	t.Cleanup(bus.Close)
 	onPostgres := newSide(t, d.db, bus, d.cluster.Room)

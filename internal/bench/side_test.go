@@ -118,7 +118,7 @@ func (s *side) connect(t *testing.T, pairs int) {
 	in, member := shop(t)
 	who, err := s.hub.Actor(t.Context(), in.Organisation, member)
 	require.NoError(t, err)
-	text, _, err := s.tokens.Issue(in.Organisation, member)
+	text, _, err := s.tokens.Issue(in.Organisation, member, stream.NewID())
 	require.NoError(t, err)
 	s.pairs = make([]*pair, pairs)
 	var next atomic.Int64

@@ -37,9 +37,17 @@ type Config struct {
 	// plain HTTP, which browsers accept on localhost only for the things a bay needs.
 	TLSCert, TLSKey string
 
-	// SignInLasts (READBACK_SIGN_IN_LASTS): how long an access token is good for, 1m to 24h. Default 12h, a long shift. Roles
-	// are looked up at every command, so a retired member is out at once whatever the token says.
+	// SignInLasts (READBACK_SIGN_IN_LASTS): after how long without use a session runs out, 1m to 720h. Default 12h, a long
+	// shift.
 	SignInLasts time.Duration
+
+	// SignInAtMost (READBACK_SIGN_IN_AT_MOST): after how long a session runs out however much it is used, 1m to 8760h and
+	// not below SignInLasts. Default 168h, a week, or SignInLasts if that is longer.
+	SignInAtMost time.Duration
+
+	// TokenLasts (READBACK_TOKEN_LASTS): how long an access token is good for, 1m to 1h. Default 10m. A session that has
+	// ended is over at once whatever its tokens say, so this is only how long a node that hears nothing may go on.
+	TokenLasts time.Duration
 
 	// LogLevel (READBACK_LOG): debug, info, warn or error. Default info for serve and warn for commands that end by
 	// themselves.
@@ -49,7 +57,23 @@ type Config struct {
 // names are the variables with our prefix; another one is a typing mistake and refused.
 var names = []string{
 	"READBACK_STATE_DIR", "READBACK_LISTEN", "READBACK_KEY_FILE", "READBACK_TLS_CERT", "READBACK_TLS_KEY",
-	"READBACK_SIGN_IN_LASTS", "READBACK_LOG",
+	"READBACK_SIGN_IN_LASTS", "READBACK_SIGN_IN_AT_MOST", "READBACK_TOKEN_LASTS", "READBACK_LOG",
+}
+
+// How long things last if nothing is said.
+const (
+	DefaultSignInLasts  = 12 * time.Hour
+	DefaultSignInAtMost = 7 * 24 * time.Hour
+	DefaultTokenLasts   = 10 * time.Minute
+)
+
+// short writes a duration without the parts that are nothing.
+func short(d time.Duration) string {
+	s := strings.TrimSuffix(d.String(), "0s")
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
 }
 
 // Load reads the settings from an environment as os.Environ gives it. quiet is the level to log at if nothing is said.
@@ -72,7 +96,6 @@ func Load(environ []string, quiet slog.Level) (Config, error) {
 		KeyFile:     getenv("READBACK_KEY_FILE"),
 		TLSCert:     getenv("READBACK_TLS_CERT"),
 		TLSKey:      getenv("READBACK_TLS_KEY"),
-		SignInLasts: 12 * time.Hour,
 	}
 	if c.DatabaseURL != "" && strings.Contains(c.DatabaseURL, "://") {
 		if u, err := url.Parse(c.DatabaseURL); err != nil || (u.Scheme != "postgres" && u.Scheme != "postgresql") {
@@ -105,13 +128,21 @@ func Load(environ []string, quiet slog.Level) (Config, error) {
 	case c.TLSKey != "" && c.TLSCert == "":
 		bad("READBACK_TLS_CERT", together)
 	}
-	if v := getenv("READBACK_SIGN_IN_LASTS"); v != "" {
-		d, err := time.ParseDuration(v)
-		if err != nil || d < time.Minute || d > 24*time.Hour {
-			bad("READBACK_SIGN_IN_LASTS", "a duration from 1m to 24h, such as 12h")
+	lasting := func(name string, otherwise, least, most time.Duration) time.Duration {
+		v := getenv(name)
+		if v == "" {
+			return otherwise
 		}
-		c.SignInLasts = d
+		d, err := time.ParseDuration(v)
+		if err != nil || d < least || d > most {
+			bad(name, fmt.Sprintf("a duration from %s to %s, such as %s", short(least), short(most), short(otherwise)))
+			return otherwise
+		}
+		return d
 	}
+	c.SignInLasts = lasting("READBACK_SIGN_IN_LASTS", DefaultSignInLasts, time.Minute, 720*time.Hour)
+	c.SignInAtMost = lasting("READBACK_SIGN_IN_AT_MOST", max(DefaultSignInAtMost, c.SignInLasts), c.SignInLasts, 8760*time.Hour)
+	c.TokenLasts = lasting("READBACK_TOKEN_LASTS", DefaultTokenLasts, time.Minute, time.Hour)
 	switch v := getenv("READBACK_LOG"); v {
 	case "":
 		c.LogLevel = quiet

@@ -23,6 +23,8 @@ func TestDefaults(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "127.0.0.1:8420", c.Listen)
 	require.Equal(t, 12*time.Hour, c.SignInLasts)
+	require.Equal(t, 7*24*time.Hour, c.SignInAtMost)
+	require.Equal(t, 10*time.Minute, c.TokenLasts)
 	require.Equal(t, c.StateDir+"/keys", c.KeyFile)
 	require.Equal(t, slog.LevelWarn, c.LogLevel)
 	want := "/home/someone/.local/share/readback"
@@ -36,14 +38,14 @@ func TestWhatIsSet(t *testing.T) {
 	t.Parallel()
 	c, err := Load(env(map[string]string{
 		"DATABASE_URL": "postgres://u@h/d", "READBACK_STATE_DIR": "state", "READBACK_LISTEN": ":0", "READBACK_KEY_FILE": "/k",
-		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_LOG": "error",
+		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_SIGN_IN_AT_MOST": "36h", "READBACK_TOKEN_LASTS": "5m", "READBACK_LOG": "error",
 	}), slog.LevelInfo)
 	require.NoError(t, err)
 	here, err := os.Getwd()
 	require.NoError(t, err)
 	require.Equal(t, Config{
 		DatabaseURL: "postgres://u@h/d", StateDir: here + "/state", Listen: ":0", KeyFile: "/k", TLSCert: "c.pem", TLSKey: "k.pem",
-		SignInLasts: 90 * time.Minute, LogLevel: slog.LevelError,
+		SignInLasts: 90 * time.Minute, SignInAtMost: 36 * time.Hour, TokenLasts: 5 * time.Minute, LogLevel: slog.LevelError,
 	}, c)
 }
 
@@ -61,8 +63,16 @@ func TestEveryFaultIsSaidAtOnce(t *testing.T) {
 
 func TestSignInLastsWithinBounds(t *testing.T) {
 	t.Parallel()
-	for v, good := range map[string]bool{"1m": true, "24h": true, "59s": false, "24h1s": false, "-1h": false, "12": false} {
-		_, err := Load(env(map[string]string{"HOME": "/h", "READBACK_SIGN_IN_LASTS": v}), slog.LevelInfo)
-		require.Equal(t, good, err == nil, v)
+	for name, values := range map[string]map[string]bool{
+		"READBACK_SIGN_IN_LASTS":   {"1m": true, "720h": true, "59s": false, "720h1s": false, "-1h": false, "12": false},
+		"READBACK_SIGN_IN_AT_MOST": {"12h": true, "8760h": true, "11h": false, "8761h": false},
+		"READBACK_TOKEN_LASTS":     {"1m": true, "1h": true, "59s": false, "61m": false},
+	} {
+		for v, good := range values {
+			_, err := Load(env(map[string]string{"HOME": "/h", name: v}), slog.LevelInfo)
+			require.Equal(t, good, err == nil, "%s=%s: %v", name, v, err)
+		}
 	}
+	_, err := Load(env(map[string]string{"HOME": "/h", "READBACK_TOKEN_LASTS": "2h"}), slog.LevelInfo)
+	require.ErrorContains(t, err, "a duration from 1m to 1h, such as 10m")
 }

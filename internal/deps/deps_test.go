@@ -41,6 +41,7 @@ var layers = map[string]layer{
 	"internal/procedure":   core,
 	"internal/access":      core,
 	"internal/dispatch":    core,
+	"internal/session":     core,
 	"internal/stream":      core,
 	"internal/register":    core,
 	"internal/job":         core,
@@ -88,6 +89,7 @@ var layers = map[string]layer{
 // friends are the adapters that may stand on another adapter, with the reason.
 var friends = map[string][]string{
 	"internal/postgres": {"migrations"},                                                               // runs them
+	"internal/account":  {"internal/token"},                                                           // a session hands access tokens out
 	"internal/wsconn":   {"internal/token"},                                                           // a socket may bring its token in the first frame
 	"internal/httpapi":  {"internal/token", "internal/account", "internal/wsconn", "internal/apidoc"}, // sign-in; mounts the socket; the page of the interfaces
 }

@@ -11,14 +11,7 @@ import (
 	"readback/internal/fault"
 	"readback/internal/live"
 	"readback/internal/stream"
-	"readback/internal/token"
 )
-
-// Sockets are the live connections.
-type Sockets interface {
-	http.Handler
-	CloseToken(id string) // closes those that were opened with the token
-}
 
 // Lists reads the rows of lists.
 type Lists interface {
@@ -52,9 +45,9 @@ type Bundler interface {
 // Server has the routes. Its fields are set once, before Handler.
 type Server struct {
 	Hub      *live.Hub
-	Tokens   *token.Tokens
+	Sessions *account.Sessions
 	Accounts *account.Desk
-	Sockets  Sockets
+	Sockets  http.Handler // the live connections
 	Lists    Lists
 	Bundles  Bundler
 	TrailKey string                  // the verifier key of the signer of bundles
@@ -75,6 +68,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/schema/{name}": s.adapt(s.schema),
 
 		"POST /v1/sign-in":  s.adapt(s.signIn),
+		"POST /v1/refresh":  s.adapt(s.refresh),
 		"POST /v1/sign-out": s.adapt(s.signOut),
 		"GET /v1/me":        s.forMembers(s.me),
 
@@ -111,5 +105,5 @@ func (s *Server) Handler() http.Handler {
 	guard.SetDenyHandler(s.adapt(func(http.ResponseWriter, *http.Request) error {
 		return fault.New(fault.ForeignPage, "The request came from a page of another origin.")
 	}))
-	return guard.Handler(mux)
+	return guard.Handler(s.renewing(mux))
 }

@@ -3,19 +3,16 @@ package httpapi
 import (
 	"fmt"
 	"net/http"
-	"net/netip"
 	"strings"
 
+	"readback/internal/account"
 	"readback/internal/fault"
+	"readback/internal/session"
 	"readback/internal/stream"
 	"readback/internal/strict"
 	"readback/internal/token"
 	"readback/internal/wire"
 )
-
-// Cookie carries the access token for browsers. The __Host- prefix ties it to this host and to HTTPS; on localhost
-// browsers accept it over plain HTTP.
-const Cookie = "__Host-readback"
 
 // maxSignIn is the largest body of a sign-in, in bytes: it is read before anybody is known, and holds two short texts.
 const maxSignIn = 8 << 10
@@ -35,22 +32,18 @@ func (s *Server) claims(r *http.Request) (token.Access, error) {
 		if !ok || !strings.EqualFold(scheme, "Bearer") {
 			return token.Access{}, fault.New(fault.SignInNeeded, "Sign in first.", fault.Field{Name: "Authorization", Want: "Bearer and the access token"})
 		}
-		return s.Tokens.Check(text)
+		return s.Sessions.Check(text)
 	}
 	if c, err := r.Cookie(Cookie); err == nil {
-		return s.Tokens.Check(c.Value)
+		return s.Sessions.Check(c.Value)
 	}
 	return token.Access{}, fault.New(fault.SignInNeeded, "Sign in first.")
 }
 
-// signIn answers a name and a password with an access token, or, if the client asks so, with a cookie that scripts
-// cannot read.
+// signIn begins a session for a name and a password. It answers with an access token and a refresh token, or, if the
+// client asks so, with cookies that scripts cannot read.
 func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
-	r.Body = http.MaxBytesReader(w, r.Body, maxSignIn)
-	raw, err := body(w, r)
-	if fault.Is(err, fault.TooLarge) {
-		return fault.New(fault.TooLarge, "The body is too large.", fault.Field{Name: "body", Want: fmt.Sprintf("at most %d bytes", maxSignIn)})
-	}
+	raw, err := small(w, r)
 	if err != nil {
 		return err
 	}
@@ -60,9 +53,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	if err := o.Close(); err != nil {
 		return err
 	}
-	// What a header says of the address anybody can write; one that the server does not give is no address.
-	from, _ := netip.ParseAddrPort(r.RemoteAddr)
-	a, err := s.Accounts.SignIn(r.Context(), from.Addr(), login, password)
+	a, err := s.Accounts.SignIn(r.Context(), address(r), login, password)
 	if err != nil {
 		return err
 	}
@@ -70,30 +61,86 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fault.New(fault.SignInFailed, "The name or the password is wrong.").Because(err)
 	}
-	text, access, err := s.Tokens.Issue(a.Org, a.Member)
+	pair, err := s.Sessions.Open(r.Context(), a, address(r), r.UserAgent())
 	if err != nil {
 		return err
 	}
+	return granted(w, pair, actor, asCookie)
+}
+
+// granted answers with a pair of tokens, or with cookies.
+func granted(w http.ResponseWriter, pair account.Pair, actor stream.Actor, asCookie bool) error {
 	reply := map[string]any{
-		"expires": wire.Instant(access.Expires), "member": actor.Member, "org": actor.Org, "roles": actor.Roles,
+		"expires": wire.Instant(pair.Granted.Expires), "session": pair.Session.ID, "session_expires": wire.Instant(pair.Session.ExpiresAt),
+		"member": actor.Member, "org": actor.Org, "roles": actor.Roles,
 	}
 	if asCookie {
-		http.SetCookie(w, &http.Cookie{Name: Cookie, Value: text, Path: "/", Expires: access.Expires, HttpOnly: true, Secure: true, SameSite: http.SameSiteStrictMode})
+		setCookies(w, pair)
 	} else {
-		reply["token"] = text
+		reply["token"], reply["refresh"] = pair.Access, pair.Refresh
 	}
 	return answer(w, reply)
 }
 
-// signOut drops the cookie and closes the sockets that were opened with this token. Whoever keeps the token itself can go
-// on using it until it runs out: a token is checked by its signature alone.
+// small reads a body that is read before anybody is known.
+func small(w http.ResponseWriter, r *http.Request) ([]byte, error) {
+	r.Body = http.MaxBytesReader(w, r.Body, maxSignIn)
+	raw, err := body(w, r)
+	if fault.Is(err, fault.TooLarge) {
+		return nil, fault.New(fault.TooLarge, "The body is too large.", fault.Field{Name: "body", Want: fmt.Sprintf("at most %d bytes", maxSignIn)})
+	}
+	return raw, err
+}
+
+// refresh exchanges a refresh token for a new pair. Browsers need not ask: see renewing.
+func (s *Server) refresh(w http.ResponseWriter, r *http.Request) error {
+	raw, err := small(w, r)
+	if err != nil {
+		return err
+	}
+	o := strict.Read(raw, "")
+	text := o.String("refresh", 100)
+	if err := o.Close(); err != nil {
+		return err
+	}
+	pair, err := s.Sessions.Exchange(r.Context(), address(r), r.UserAgent(), text, false)
+	if err != nil {
+		return err
+	}
+	actor, err := s.Hub.Actor(r.Context(), pair.Session.Org, pair.Session.Member)
+	if err != nil {
+		return err
+	}
+	return granted(w, pair, actor, false)
+}
+
+// signOut ends the session, or all of the member's, and drops the cookies.
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
-	http.SetCookie(w, &http.Cookie{Name: Cookie, Path: "/", MaxAge: -1, HttpOnly: true, Secure: true, SameSite: http.SameSiteStrictMode})
+	dropCookies(w) // those that have run out go all the same
 	claims, err := s.claims(r)
 	if err != nil {
-		return err // a cookie that has run out goes all the same
+		return err
 	}
-	s.Sockets.CloseToken(claims.ID)
+	everywhere := false
+	if r.ContentLength != 0 {
+		raw, err := small(w, r)
+		if err != nil {
+			return err
+		}
+		o := strict.Read(raw, "")
+		everywhere = o.OptBool("everywhere", false)
+		if err := o.Close(); err != nil {
+			return err
+		}
+	}
+	if everywhere {
+		if err := s.Sessions.EndAll(r.Context(), claims.Member, nil, session.SignedOut); err != nil {
+			return err
+		}
+	}
+	if err := s.Sessions.SignOut(r.Context(), claims); err != nil {
+		return err
+	}
 	w.WriteHeader(http.StatusNoContent)
 	return nil
 }

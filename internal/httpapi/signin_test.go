@@ -19,8 +19,10 @@ import (
 )
 
 type session struct {
-	Token, Expires, Member, Org string
-	Roles                       []string
+	Token, Refresh, Expires, Member, Org string
+	Session                              string
+	SessionExpires                       string `json:"session_expires"`
+	Roles                                []string
 }
 
 func TestSignIn(t *testing.T) {
@@ -37,7 +39,7 @@ func TestSignIn(t *testing.T) {
 	require.Empty(t, got.Header.Get("Set-Cookie"))
 	expires, err := time.Parse(time.RFC3339, in.Expires)
 	require.NoError(t, err)
-	require.WithinDuration(t, time.Now().Add(s.Config.SignInLasts), expires, time.Minute, "the time the request took")
+	require.WithinDuration(t, time.Now().Add(10*time.Minute), expires, time.Minute, "the time the request took")
 
 	me := nobody.With("Authorization", "bearer "+in.Token).Get("/v1/me") // RFC 9110, section 11.1: the scheme in any case
 	require.Equal(t, http.StatusOK, me.Status, me.Body)
@@ -82,18 +84,34 @@ func TestSignInIsBounded(t *testing.T) {
 	require.Regexp(t, `Try again in \d+ seconds`, got.Body)
 }
 
+// given are the cookies that an answer sets.
+func given(t *testing.T, a apptest.Answer) map[string]*http.Cookie {
+	t.Helper()
+	all := map[string]*http.Cookie{}
+	for _, line := range a.Header.Values("Set-Cookie") {
+		c, err := http.ParseSetCookie(line)
+		require.NoError(t, err)
+		require.NotContains(t, all, c.Name)
+		all[c.Name] = c
+	}
+	return all
+}
+
 func TestCookie(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	got := s.Nobody().Post("/v1/sign-in", `{"login":"tamsin@north.example","password":"demo technician","cookie":true}`)
 	require.Equal(t, http.StatusOK, got.Status, got.Body)
 	require.Empty(t, apptest.Read[session](s.Nobody(), got).Token, "what scripts can read must not hold the token")
-	cookie, err := http.ParseSetCookie(got.Header.Get("Set-Cookie"))
-	require.NoError(t, err)
-	require.Equal(t, "__Host-readback", cookie.Name)
-	require.True(t, cookie.HttpOnly && cookie.Secure && cookie.Path == "/" && cookie.Domain == "") // what __Host- asks for
-	require.Equal(t, http.SameSiteStrictMode, cookie.SameSite)
-	require.WithinDuration(t, time.Now().Add(s.Config.SignInLasts), cookie.Expires, time.Minute)
+	cookies := given(t, got)
+	for name, lasts := range map[string]time.Duration{"__Host-readback": 10 * time.Minute, "__Host-readback-refresh": s.Config.SignInLasts} {
+		cookie := cookies[name]
+		require.NotNil(t, cookie, name)
+		require.True(t, cookie.HttpOnly && cookie.Secure && cookie.Path == "/" && cookie.Domain == "") // what __Host- asks for
+		require.Equal(t, http.SameSiteStrictMode, cookie.SameSite)
+		require.WithinDuration(t, time.Now().Add(lasts), cookie.Expires, time.Minute)
+	}
+	cookie := cookies["__Host-readback"]
 
 	browser := s.Nobody().With("Cookie", httpapi.Cookie+"="+cookie.Value)
 	require.Equal(t, http.StatusOK, browser.Get("/v1/me").Status)
@@ -116,10 +134,10 @@ func TestCookie(t *testing.T) {
 
 	out := browser.Post("/v1/sign-out", "")
 	require.Equal(t, http.StatusNoContent, out.Status, out.Body)
-	gone, err := http.ParseSetCookie(out.Header.Get("Set-Cookie"))
-	require.NoError(t, err)
-	require.Equal(t, "__Host-readback", gone.Name)
-	require.Negative(t, gone.MaxAge)
+	for _, name := range []string{httpapi.Cookie, httpapi.RefreshCookie} {
+		require.Negative(t, given(t, out)[name].MaxAge)
+	}
+	problem(t, browser.Get("/v1/me"), fault.SignInNeeded)
 }
 
 // TestTokens asks with what is not, or no longer, an access token of this server. The traps are those of RFC 8725 and of
@@ -129,7 +147,7 @@ func TestTokens(t *testing.T) {
 	s := apptest.Start(t)
 	who := s.Person(apptest.Technician)
 	issued := func(now time.Time, lasts time.Duration) string {
-		text, _, err := s.Tokens(now, lasts).Issue(who.Org, who.Member)
+		text, _, err := s.Tokens(now, lasts).Issue(who.Org, who.Member, stream.NewID())
 		require.NoError(t, err)
 		return text
 	}
@@ -139,7 +157,7 @@ func TestTokens(t *testing.T) {
 	sign := func(method jwt.SigningMethod, key any, change func(*jwt.Token)) string {
 		j := jwt.NewWithClaims(method, jwt.MapClaims{
 			"iss": strings.SplitN(s.TrailKey(), "+", 2)[0], "aud": "readback", "sub": who.Member.String(), "org": who.Org.String(),
-			"jti": stream.NewID().String(), "iat": time.Now().Unix(), "nbf": time.Now().Unix(), "exp": time.Now().Add(time.Hour).Unix(),
+			"jti": stream.NewID().String(), "sid": stream.NewID().String(), "iat": time.Now().Unix(), "nbf": time.Now().Unix(), "exp": time.Now().Add(time.Hour).Unix(),
 		})
 		j.Header["typ"], j.Header["kid"] = token.Type, kid
 		if change != nil {

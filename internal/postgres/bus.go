@@ -22,6 +22,7 @@ import (
 // transaction: whatever was not visible then belongs to a transaction that was running or came later.
 type Bus struct {
 	db      *DB
+	ended   Ended
 	changed chan []stream.ID
 	stirred chan struct{} // holds one: something was appended, by whatever node, this one too
 	stop    context.CancelFunc
@@ -45,9 +46,10 @@ const (
 	mostLooked = 5000 // entries read by one look; more are "any, look"
 )
 
-// Listen starts a Bus. It returns once nothing that is committed from then on can be missed. Close it before the DB.
-func (d *DB) Listen(ctx context.Context) (*Bus, error) {
-	b := &Bus{db: d, changed: make(chan []stream.ID), stirred: make(chan struct{}, 1), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
+// Listen starts a Bus, which also tells of sessions that end. It returns once nothing that is committed from then on can be
+// missed. Close it before the DB.
+func (d *DB) Listen(ctx context.Context, ended Ended) (*Bus, error) {
+	b := &Bus{db: d, ended: ended, changed: make(chan []stream.ID), stirred: make(chan struct{}, 1), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
 	conn, err := b.connect(ctx)
 	if err == nil {
 		err = b.look(ctx)
@@ -80,7 +82,7 @@ func (b *Bus) connect(ctx context.Context) (*pgx.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := conn.Exec(ctx, `listen `+channel); err != nil {
+	if _, err := conn.Exec(ctx, `listen `+channel+`; listen `+endedChannel); err != nil {
 		closeConn(conn)
 		return nil, err
 	}
@@ -128,6 +130,8 @@ func (b *Bus) hear(ctx context.Context, conn *pgx.Conn) error {
 		n, err := conn.WaitForNotification(wait)
 		cancel()
 		switch {
+		case err == nil && n.Channel == endedChannel:
+			b.ended.take(n.Payload)
 		case err == nil:
 			wakeUp(b.stirred)
 			if n.PID != b.db.appender.pid.Load() { // what this node appended it has delivered already
@@ -179,6 +183,9 @@ select pg_snapshot_xmin(pg_current_snapshot())::text, (select count(*) from e),
 
 // look gathers the streams that changed since the last look. The first only remembers where to begin.
 func (b *Bus) look(ctx context.Context) error {
+	if err := b.ended.look(ctx, b.db.reader); err != nil {
+		return err
+	}
 	if b.cursor == "" {
 		return b.db.reader.QueryRow(ctx, sqlBegin).Scan(&b.cursor)
 	}

@@ -16,7 +16,7 @@ import (
 
 func listen(t testing.TB, d *DB) *Bus {
 	t.Helper()
-	b, err := d.Listen(t.Context())
+	b, err := d.Listen(t.Context(), Ended{})
 	require.NoError(t, err)
 	t.Cleanup(b.Close)
 	return b
@@ -91,7 +91,7 @@ func TestBusLosesNothing(t *testing.T) {
 	for range 10 {
 		killed := one[bool](t, admin, `
 			select bool_and(pg_terminate_backend(pid, 10000)) from pg_stat_activity
-			where datname = current_database() and query = 'listen readback'`)
+			where datname = current_database() and query = 'listen readback; listen readback_ended'`)
 		require.True(t, killed)
 		var ids []stream.ID
 		for range 5 {

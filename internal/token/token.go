@@ -1,6 +1,6 @@
 // Package token issues and checks access tokens: JSON Web Tokens (RFC 7519) signed with Ed25519 (RFC 8037), which say
-// who a client has signed in as and until when. What that member may do is not in the token: it is looked up at every
-// command.
+// who a client has signed in as, in which session, and until when. What that member may do is not in the token: it is
+// looked up at every command. Nor is whether the session goes on: package account knows that.
 //
 // A token is accepted in one form only, the one that Issue writes (RFC 8725): algorithm EdDSA, our own type, a key id of
 // our set and no other header, our issuer and audience, all of our claims, and one base64url spelling. So a token has
@@ -46,8 +46,9 @@ type Config struct {
 
 // Access is what a token says.
 type Access struct {
-	ID          string // jti: this sign-in
+	ID          string // jti: this token
 	Member, Org stream.ID
+	Session     stream.ID // sid: the sign-in it belongs to
 	Expires     time.Time
 }
 
@@ -61,7 +62,8 @@ type Tokens struct {
 
 type claims struct {
 	jwt.RegisteredClaims
-	Org string `json:"org"`
+	Org     string `json:"org"`
+	Session string `json:"sid"`
 }
 
 // New checks the configuration.
@@ -100,17 +102,17 @@ func KeyID(key ed25519.PublicKey) string {
 	return base64.RawURLEncoding.EncodeToString(sum[:])
 }
 
-// Issue makes a token for a new sign-in.
-func (t *Tokens) Issue(org, member stream.ID) (string, Access, error) {
+// Issue makes a token of a session.
+func (t *Tokens) Issue(org, member, session stream.ID) (string, Access, error) {
 	now := t.c.Now().UTC().Truncate(time.Second) // what a numeric date holds
-	a := Access{ID: stream.NewID().String(), Member: member, Org: org, Expires: now.Add(t.c.Lasts).Truncate(time.Second)}
+	a := Access{ID: stream.NewID().String(), Member: member, Org: org, Session: session, Expires: now.Add(t.c.Lasts).Truncate(time.Second)}
 	j := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
 		RegisteredClaims: jwt.RegisteredClaims{
 			Issuer: t.c.Issuer, Audience: jwt.ClaimStrings{t.c.Audience},
 			Subject: member.String(), ID: a.ID,
 			IssuedAt: jwt.NewNumericDate(now), NotBefore: jwt.NewNumericDate(now), ExpiresAt: jwt.NewNumericDate(a.Expires),
 		},
-		Org: org.String(),
+		Org: org.String(), Session: session.String(),
 	})
 	j.Header["typ"] = Type
 	j.Header["kid"] = t.kid
@@ -140,7 +142,7 @@ func (t *Tokens) Check(text string) (Access, error) {
 		to   *stream.ID
 		name string
 		text string
-	}{{&a.Member, "sub", c.Subject}, {&a.Org, "org", c.Org}, {&jti, "jti", c.ID}} {
+	}{{&a.Member, "sub", c.Subject}, {&a.Org, "org", c.Org}, {&a.Session, "sid", c.Session}, {&jti, "jti", c.ID}} {
 		if *each.to, err = stream.ParseID(each.name, each.text); err != nil {
 			return Access{}, refuse(err)
 		}

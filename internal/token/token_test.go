@@ -48,23 +48,23 @@ func at(moment time.Time) func() time.Time { return func() time.Time { return mo
 func TestIssuedTokenIsRead(t *testing.T) {
 	t.Parallel()
 	tk := tokens(t, at(start))
-	member, org := stream.NewID(), stream.NewID()
-	text, issued, err := tk.Issue(org, member)
+	member, org, session := stream.NewID(), stream.NewID(), stream.NewID()
+	text, issued, err := tk.Issue(org, member, session)
 	require.NoError(t, err)
 	got, err := tk.Check(text)
 	require.NoError(t, err)
 	require.Equal(t, issued, got)
-	require.Equal(t, token.Access{ID: issued.ID, Member: member, Org: org,
+	require.Equal(t, token.Access{ID: issued.ID, Member: member, Org: org, Session: session,
 		Expires: time.Date(2026, 11, 25, 11, 20, 30, 0, time.UTC)}, got)
 
-	_, second, err := tk.Issue(org, member)
+	_, second, err := tk.Issue(org, member, session)
 	require.NoError(t, err)
 	require.NotEqual(t, issued.ID, second.ID)
 }
 
 func TestTimeBounds(t *testing.T) {
 	t.Parallel()
-	text, a, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID())
+	text, a, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID(), stream.NewID())
 	require.NoError(t, err)
 	issued := start.Truncate(time.Second)
 	for _, c := range []struct {
@@ -94,7 +94,7 @@ func good() (header, payload map[string]any) {
 		map[string]any{
 			"iss": "https://bay.example", "aud": "readback", "iat": start.Unix(), "nbf": start.Unix(), "exp": start.Unix() + 3600,
 			"sub": "01940000-0000-7000-8000-0000000000b1", "org": "01940000-0000-7000-8000-0000000000b0",
-			"jti": "01940000-0000-7000-8000-0000000000e1",
+			"jti": "01940000-0000-7000-8000-0000000000e1", "sid": "01940000-0000-7000-8000-0000000000d1",
 		}
 }
 
@@ -167,6 +167,11 @@ func TestTraps(t *testing.T) {
 		{"sub in capitals", nil, change{"sub": "01940000-0000-7000-8000-0000000000B1"}, nil},
 		{"no org", nil, change{"org": nil}, nil},
 		{"no jti", nil, change{"jti": nil}, nil},
+		{"no sid, as tokens of other kinds have none", nil, change{"sid": nil}, nil},
+		{"the address of a key", change{"jku": "https://other.example/keys"}, nil, nil},
+		{"a certificate of its own", change{"x5c": []string{"MA=="}}, nil, nil},
+		{"a token inside", change{"cty": "JWT"}, nil, nil},
+		{"packed", change{"zip": "DEF"}, nil, nil},
 		{"expired, and for somebody else", nil, change{"exp": start.Unix() - 60, "aud": "other"}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -193,7 +198,7 @@ func TestTraps(t *testing.T) {
 func TestATokenHasOneSpelling(t *testing.T) {
 	t.Parallel()
 	tk := tokens(t, at(start))
-	text, _, err := tk.Issue(stream.NewID(), stream.NewID())
+	text, _, err := tk.Issue(stream.NewID(), stream.NewID(), stream.NewID())
 	require.NoError(t, err)
 	const alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 	accepted := 0
@@ -253,7 +258,7 @@ func TestPublishedVectors(t *testing.T) {
 
 func TestRefusalsShowNoToken(t *testing.T) {
 	t.Parallel()
-	text, _, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID())
+	text, _, err := tokens(t, at(start)).Issue(stream.NewID(), stream.NewID(), stream.NewID())
 	require.NoError(t, err)
 	_, err = tokens(t, at(start.AddDate(1, 0, 0))).Check(text)
 	for e := err; e != nil; e = errors.Unwrap(e) {

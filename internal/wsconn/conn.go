@@ -35,6 +35,7 @@ type conn struct {
 	welcomed bool
 
 	checking atomic.Bool // a look whether the member still is one is under way
+	acted    atomic.Bool // a command came since the last look at the session
 
 	// The reader's own.
 	garbage          int // unreadable messages in a row
@@ -44,7 +45,7 @@ type conn struct {
 	ended   bool
 	code    wire.CloseCode // once ended
 	endBy   time.Time      // once ended: when the connection is cut
-	alarm   *time.Timer    // for the hello; then for the end of the access token
+	alarm   *time.Timer    // for the hello; then for the end of the access token; then for looks at the session
 	pinger  *time.Timer
 	follows map[stream.Ref]*follower
 	queues  map[stream.Ref][]stream.Command // commands that wait; a key for each stream whose commands are worked off

@@ -102,9 +102,9 @@ func TestWhoMayNotComeIn(t *testing.T) {
 	t.Parallel()
 	b := onNetwork(t, toyserver.Options{Limits: wsconn.Limits{PerMember: 2}})
 	good := b.Token(b.Ann)
-	stranger, _, err := b.Tokens.Issue(b.Org, stream.NewID())
+	stranger, _, err := b.Tokens.Issue(b.Org, stream.NewID(), stream.NewID())
 	require.NoError(t, err)
-	elsewhere, _, err := b.Tokens.Issue(stream.NewID(), b.Ann)
+	elsewhere, _, err := b.Tokens.Issue(stream.NewID(), b.Ann, stream.NewID())
 	require.NoError(t, err)
 	for _, c := range []struct {
 		name, token, slug string
@@ -168,14 +168,14 @@ func TestTheConnectionEndsWithTheToken(t *testing.T) {
 func TestSigningOutClosesWhatTheTokenOpened(t *testing.T) {
 	t.Parallel()
 	b := onNetwork(t, toyserver.Options{})
-	text, access, err := b.Tokens.Issue(b.Org, b.Ann)
+	text, access, err := b.Tokens.Issue(b.Org, b.Ann, stream.NewID())
 	require.NoError(t, err)
 	signed := b.connect()
 	signed.hello(text)
 	signed.until("welcome")
 	other, ben := b.join(b.Ann), b.join(b.Ben)
 
-	b.Sockets.CloseToken(access.ID)
+	b.Sockets.CloseSession(access.Session)
 	require.Equal(t, wire.CloseSignedOut, signed.closed())
 	other.text(`{"say":"beat","n":1}`)
 	other.until("beat")

@@ -37,9 +37,13 @@ const bufferSize = 1024
 
 // Config is what a Server is made of. Hub and Check are needed.
 type Config struct {
-	Hub    *live.Hub
-	Check  func(text string) (token.Access, error) // of an access token; token.Tokens has it
-	Cookie string                                  // the cookie that carries the access token of browsers; none if empty
+	Hub   *live.Hub
+	Check func(text string) (token.Access, error) // of an access token
+	// Still is asked when an access token has run out whether its session goes on, and again at the instant it gives; acted
+	// says whether commands came since. A sign-in-needed fault closes the connection. Without Still a connection ends
+	// with its token.
+	Still  func(ctx context.Context, a token.Access, acted bool) (until time.Time, err error)
+	Cookie string // the cookie that carries the access token of browsers; none if empty
 	Limits Limits
 	Log    *slog.Logger // slog.Default() if nil
 }
@@ -110,7 +114,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if got, err := r.Cookie(s.c.Cookie); s.c.Cookie != "" && err == nil {
 		cookie = got.Value
 	}
-	ws, err := s.upgrader.Upgrade(w, r, nil)
+	ws, err := s.upgrader.Upgrade(w, r, http.Header{"Set-Cookie": w.Header()["Set-Cookie"]}) // cookies that were renewed on the way here
 	if err != nil {
 		return // answered by the upgrader
 	}
@@ -193,9 +197,9 @@ func (s *Server) forget(c *conn, code wire.CloseCode, dropped uint64) {
 	s.running.Done()
 }
 
-// CloseToken closes the connections that signed in with the token of that id: its member has signed out.
-func (s *Server) CloseToken(id string) {
-	s.signOut(func(c *conn) bool { return c.access.ID == id })
+// CloseSession closes the connections of a session that has ended.
+func (s *Server) CloseSession(id stream.ID) {
+	s.signOut(func(c *conn) bool { return c.access.Session == id })
 }
 
 // CloseMember closes all connections of a member: retired, or signed out everywhere.

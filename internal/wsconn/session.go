@@ -107,7 +107,7 @@ func (c *conn) hello(m wire.Hello) {
 	c.welcomed = true
 	if !c.ended {
 		c.alarm.Stop()
-		c.alarm = time.AfterFunc(time.Until(access.Expires), func() { c.end(wire.CloseExpired, true) })
+		c.alarm = time.AfterFunc(time.Until(access.Expires), c.still)
 	}
 	c.mu.Unlock()
 	c.server.log.DebugContext(c.ctx, "connection welcomed", "connection", c.id.String(), "member", access.Member.String(), "client", m.Client)
@@ -116,6 +116,42 @@ func (c *conn) hello(m wire.Hello) {
 		Connection: c.id, Member: actor.Member, Org: actor.Org, Roles: actor.Roles,
 		HeartbeatS: int(c.server.limits.Heartbeat / time.Second), Now: wire.Instant(now),
 		Expires: wire.Instant(access.Expires), Protocol: wire.Protocol,
+	})
+}
+
+// stillAgain is how soon the session is looked for again when the store did not answer.
+const stillAgain = 5 * time.Second
+
+// still looks whether the session goes on, now that its access token has run out, and sets the alarm for the next look.
+func (c *conn) still() {
+	ask := c.server.c.Still
+	if ask == nil {
+		c.end(wire.CloseExpired, true)
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.ended {
+		return
+	}
+	c.work.Go(func() {
+		ctx, cancel := context.WithTimeout(c.ctx, c.server.limits.PingEvery)
+		defer cancel()
+		acted := c.acted.Swap(false)
+		until, err := ask(ctx, c.access, acted)
+		if fault.Is(err, fault.SignInNeeded) {
+			c.end(wire.CloseExpired, true)
+			return
+		}
+		if err != nil {
+			c.acted.CompareAndSwap(false, acted)
+			until = time.Now().Add(stillAgain)
+		}
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		if !c.ended {
+			c.alarm = time.AfterFunc(max(time.Until(until), time.Second), c.still)
+		}
 	})
 }
 
@@ -161,6 +197,7 @@ func (c *conn) command(m wire.Command) {
 		c.mu.Unlock()
 		return
 	}
+	c.acted.Store(true)
 	room := c.server.limits.Pending
 	if urgent {
 		room *= 2

@@ -129,7 +129,7 @@ type Server struct {
 	t      testing.TB
 	log    *slog.Logger
 	keys   *keyfile.Keys
-	people map[string]token.Access // by sign-in name; without an id
+	people map[string]token.Access // by sign-in name; without ids
 	http   *http.Client
 	stop   context.CancelFunc
 	ended  chan error // holds one
@@ -232,9 +232,9 @@ func (s *Server) Tokens(now time.Time, lasts time.Duration) *token.Tokens {
 func (s *Server) As(login string) *Client {
 	s.t.Helper()
 	who := s.Person(login)
-	text, access, err := s.Tokens(time.Now(), time.Hour).Issue(who.Org, who.Member)
+	text, access, err := s.Tokens(time.Now(), time.Hour).Issue(who.Org, who.Member, stream.NewID())
 	require.NoError(s.t, err)
-	return &Client{Access: access, Token: text, Header: http.Header{"Authorization": {"Bearer " + text}}, s: s}
+	return &Client{Login: login, Access: access, Token: text, Header: http.Header{"Authorization": {"Bearer " + text}}, s: s}
 }
 
 // Nobody is a client that has not signed in.
@@ -294,6 +294,7 @@ func (s *Server) Stored() string {
 
 // Client asks over HTTP.
 type Client struct {
+	Login  string // empty for nobody
 	Access token.Access
 	Token  string
 	Header http.Header // of every request

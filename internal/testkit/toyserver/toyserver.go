@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/account"
 	"readback/internal/live"
 	"readback/internal/stream"
 	"readback/internal/testkit/memstore"
@@ -28,14 +29,15 @@ const Cookie = "toy"
 
 // Server is one organisation with two members, and the live server it uses.
 type Server struct {
-	Store   *memstore.Store
-	Hub     *live.Hub
-	Tokens  *token.Tokens
-	Sockets *wsconn.Server
-	Org     stream.ID
-	Ann     stream.ID // a technician
-	Ben     stream.ID // another
-	Log     *Log      // what was logged at level Warn and above
+	Store    *memstore.Store
+	Hub      *live.Hub
+	Tokens   *token.Tokens
+	Sessions *account.Sessions // kept in memory
+	Sockets  *wsconn.Server
+	Org      stream.ID
+	Ann      stream.ID // a technician
+	Ben      stream.ID // another
+	Log      *Log      // what was logged at level Warn and above
 
 	t testing.TB
 }
@@ -82,7 +84,15 @@ func New(t testing.TB, o Options) *Server {
 		Lasts: o.Lasts, Now: time.Now,
 	})
 	require.NoError(t, err)
-	s.Sockets = wsconn.New(wsconn.Config{Hub: s.Hub, Check: s.Tokens.Check, Cookie: Cookie, Limits: o.Limits, Log: log})
+	s.Sessions = account.NewSessions(account.SessionsConfig{
+		Store: memstore.NewSessions(), Tokens: s.Tokens, Idle: 12 * time.Hour, AtMost: 24 * time.Hour, Lasts: o.Lasts,
+		Member: func(ctx context.Context, org, member stream.ID) error {
+			_, err := s.Hub.Actor(ctx, org, member)
+			return err
+		},
+	})
+	s.Sockets = wsconn.New(wsconn.Config{Hub: s.Hub, Check: s.Sessions.Check, Still: s.Sessions.Still, Cookie: Cookie, Limits: o.Limits, Log: log})
+	s.Sessions.OnEnd(s.Sockets.CloseSession)
 
 	s.register(Command("open-organisation",
 		map[string]any{"members": map[stream.ID]stream.Role{s.Ann: stream.Technician, s.Ben: stream.Technician}}))
@@ -133,7 +143,7 @@ func (s *Server) Actor(member stream.ID) stream.Actor {
 // Token is an access token for a member.
 func (s *Server) Token(member stream.ID) string {
 	s.t.Helper()
-	text, _, err := s.Tokens.Issue(s.Org, member)
+	text, _, err := s.Tokens.Issue(s.Org, member, stream.NewID())
 	require.NoError(s.t, err)
 	return text
 }

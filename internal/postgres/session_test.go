@@ -1,0 +1,288 @@
+package postgres
+
+import (
+	"context"
+	"crypto/rand"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/session"
+	"readback/internal/stream"
+	"readback/internal/testkit/pgtest"
+)
+
+const idle, atMost = time.Hour, 3 * time.Hour
+
+// someone makes an account.
+func someone(t *testing.T, d *DB) Account {
+	t.Helper()
+	a := Account{Member: stream.NewID(), Org: stream.NewID(), Login: stream.NewID().String(), PasswordHash: "$argon2id$invented"}
+	require.NoError(t, d.PutAccount(t.Context(), a))
+	return a
+}
+
+func begin(t *testing.T, d *DB, a Account) (session.Session, string) {
+	t.Helper()
+	text := rand.Text()
+	s, err := d.OpenSession(t.Context(), session.Opening{
+		ID: stream.NewID(), Member: a.Member, Org: a.Org, Seen: session.Seen{Origin: "192.0.2.7", Device: "tablet"},
+		Idle: idle, AtMost: atMost, Refresh: session.HashOf(text), PasswordHash: a.PasswordHash,
+	})
+	require.NoError(t, err)
+	return s, text
+}
+
+// swap exchanges a refresh token and gives the next.
+func swap(ctx context.Context, d *DB, text string, page bool) (string, session.Step, error) {
+	next := rand.Text()
+	_, step, err := d.ExchangeToken(ctx, session.Exchange{
+		Presented: session.HashOf(text), Next: session.HashOf(next), Seen: session.Seen{Origin: "192.0.2.8", Device: "desk"}, Idle: idle, Page: page,
+	})
+	return next, step, err
+}
+
+func swapped(t *testing.T, d *DB, text string, page bool, want session.Step) string {
+	t.Helper()
+	next, step, err := swap(t.Context(), d, text, page)
+	require.NoError(t, err)
+	require.Equal(t, want, step)
+	return next
+}
+
+var (
+	first  = session.Step{}
+	repeat = session.Step{Repeat: true}
+	copied = session.Step{Over: session.Reused}
+)
+
+func TestSessions(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	a := someone(t, d)
+	s, r0 := begin(t, d, a)
+	require.Equal(t, s.CreatedAt.Add(idle), s.ExpiresAt)
+	require.Equal(t, s.CreatedAt.Add(atMost), s.EndsAt)
+
+	r1 := swapped(t, d, r0, false, first)
+	got, err := d.UseSession(t.Context(), s.ID, 0)
+	require.NoError(t, err)
+	require.True(t, got.UsedAt.After(s.UsedAt))
+	require.Equal(t, got.UsedAt.Add(idle), got.ExpiresAt)
+	require.Equal(t, "192.0.2.8 desk", got.Origin+" "+got.Device)
+
+	// A lost answer: the same again, and what came before is void.
+	r2 := swapped(t, d, r0, false, repeat)
+	swapped(t, d, r2, false, first)
+	other, _ := begin(t, d, a)
+	all, err := d.LivingSessions(t.Context(), a.Org, &a.Member)
+	require.NoError(t, err)
+	require.Len(t, all, 2)
+	swapped(t, d, r1, false, copied)
+	_, err = d.UseSession(t.Context(), s.ID, idle)
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+	all, err = d.LivingSessions(t.Context(), a.Org, nil)
+	require.NoError(t, err)
+	require.Len(t, all, 1, "the other session has nothing to do with it")
+	require.Equal(t, other.ID, all[0].ID)
+	_, _, err = swap(t.Context(), d, "nobody's", false)
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+
+	nobody := stream.NewID()
+	ids, err := d.EndSessions(t.Context(), nobody, &other.ID, nil, session.Revoked)
+	require.NoError(t, err)
+	require.Empty(t, ids, "another member's")
+	ids, err = d.EndSessions(t.Context(), a.Member, &other.ID, nil, session.Revoked)
+	require.NoError(t, err)
+	require.Equal(t, []stream.ID{other.ID}, ids)
+}
+
+// TestWhatComesLate: the same exchange half a minute later, and the limits of a session. Time passes by moving what the
+// database has.
+func TestWhatComesLate(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	d, admin := open(t, url, Options{}), superuser(t, url)
+	pass := func(d time.Duration) {
+		_, err := admin.Exec(t.Context(), `update session set created_at = created_at - $1::interval, used_at = used_at - $1::interval,
+			expires_at = expires_at - $1::interval, ends_at = ends_at - $1::interval, ended_at = ended_at - $1::interval`, d)
+		require.NoError(t, err)
+		_, err = admin.Exec(t.Context(), `update refresh_token set exchanged_at = exchanged_at - $1::interval`, d)
+		require.NoError(t, err)
+	}
+	_, r0 := begin(t, d, someone(t, d))
+	swapped(t, d, r0, false, first)
+	pass(session.Again + time.Second)
+	swapped(t, d, r0, false, copied)
+
+	s, r := begin(t, d, someone(t, d))
+	for range 3 { // used every 50 minutes, up to the end
+		pass(50 * time.Minute)
+		r = swapped(t, d, r, false, first)
+	}
+	got, err := d.UseSession(t.Context(), s.ID, idle)
+	require.NoError(t, err)
+	require.Equal(t, got.EndsAt, got.ExpiresAt)
+	pass(31 * time.Minute)
+	swapped(t, d, r, false, session.Step{Over: session.Expired})
+
+	_, r = begin(t, d, someone(t, d))
+	pass(idle + time.Second)
+	swapped(t, d, r, false, session.Step{Over: session.Expired})
+	require.NoError(t, d.ForgetSessions(t.Context()))
+	require.Equal(t, 3, one[int](t, admin, `select count(*)::int from session`))
+	pass(keepEnded)
+	require.NoError(t, d.ForgetSessions(t.Context()))
+	require.Zero(t, one[int](t, admin, `select count(*)::int from session`)+one[int](t, admin, `select count(*)::int from refresh_token`))
+}
+
+// TestSeveralRequestsOfOnePage present the same token at once; whichever answer the page keeps, it goes on with that one,
+// and only that one.
+func TestSeveralRequestsOfOnePage(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	for kept := range 4 {
+		_, r0 := begin(t, d, someone(t, d))
+		next := make([]string, 4)
+		var wg sync.WaitGroup
+		for i := range next {
+			wg.Go(func() {
+				var step session.Step
+				var err error
+				if next[i], step, err = swap(t.Context(), d, r0, true); err != nil || step.Over != "" {
+					t.Errorf("%v %v", step, err)
+				}
+			})
+		}
+		wg.Wait()
+		swapped(t, d, next[kept], true, first)
+		swapped(t, d, next[(kept+1)%4], true, copied)
+	}
+}
+
+// TestTwoNodesRace: of two that exchange the same token at once, one is first and one repeats; of one that goes on and one
+// that comes with the token before, whatever the order, the session is over. After every round at most one token is good.
+func TestTwoNodesRace(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	nodes := []*DB{open(t, url, Options{}), open(t, url, Options{})}
+	type result struct {
+		next string
+		step session.Step
+	}
+	race := func(tokens [2]string) (out [2]result) {
+		var wg sync.WaitGroup
+		for i, d := range nodes {
+			wg.Go(func() {
+				next, step, err := swap(t.Context(), d, tokens[i], false)
+				if err != nil {
+					t.Error(err)
+				}
+				out[i] = result{next, step}
+			})
+		}
+		wg.Wait()
+		return out
+	}
+	a := someone(t, nodes[0])
+	for round := range 60 {
+		_, r0 := begin(t, nodes[0], a)
+		got := race([2]string{r0, r0})
+		require.ElementsMatch(t, []session.Step{first, repeat}, []session.Step{got[0].step, got[1].step})
+		good, void := got[0], got[1]
+		if good.step == first {
+			good, void = void, good
+		}
+		if round%2 == 0 { // the one that repeats gave the good token
+			swapped(t, nodes[1], good.next, false, first)
+			swapped(t, nodes[0], void.next, false, copied)
+			continue
+		}
+		got = race([2]string{good.next, r0})
+		over := 0
+		for _, g := range got {
+			if g.step.Over == session.Reused {
+				over++
+			}
+		}
+		require.Equal(t, 1, over, fmt.Sprint(got))
+		for _, g := range got {
+			if g.step.Over == "" {
+				swapped(t, nodes[0], g.next, false, copied)
+			}
+		}
+	}
+}
+
+// TestPasswordsAndSessions: a session is opened by the password that holds, and goes when it no longer does.
+func TestPasswordsAndSessions(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	a := someone(t, d)
+	kept, _ := begin(t, d, a)
+	gone, _ := begin(t, d, a)
+	ended, err := d.ChangePassword(t.Context(), a.Member, a.PasswordHash, "$argon2id$next", &kept.ID)
+	require.NoError(t, err)
+	require.Equal(t, []stream.ID{gone.ID}, ended)
+	_, err = d.ChangePassword(t.Context(), a.Member, a.PasswordHash, "$argon2id$other", nil)
+	require.True(t, fault.Is(err, fault.Stale), "%v", err)
+	_, err = d.OpenSession(t.Context(), session.Opening{ID: stream.NewID(), Member: a.Member, Org: a.Org, Idle: idle, AtMost: atMost, PasswordHash: a.PasswordHash})
+	require.True(t, fault.Is(err, fault.NotHere), "verified before the change: %v", err)
+
+	a.PasswordHash = "$argon2id$next"
+	a.Disabled = true
+	require.NoError(t, d.PutAccount(t.Context(), a))
+	_, err = d.UseSession(t.Context(), kept.ID, 0)
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+	_, err = d.OpenSession(t.Context(), session.Opening{ID: stream.NewID(), Member: a.Member, Org: a.Org, Idle: idle, AtMost: atMost, PasswordHash: a.PasswordHash})
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+}
+
+// TestNodesHearOfEnds: whoever ends a session, every node is told; one that was not told looks; one that starts is told
+// of those whose tokens may still be good.
+func TestNodesHearOfEnds(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	d, admin := open(t, url, Options{}), superuser(t, url)
+	a := someone(t, d)
+	hearing := func(poll time.Duration) chan stream.ID {
+		heard := make(chan stream.ID, 100)
+		node := open(t, url, Options{PollEvery: poll})
+		b, err := node.Listen(t.Context(), Ended{Memory: time.Minute, Heard: func(ids []stream.ID) {
+			for _, id := range ids {
+				heard <- id
+			}
+		}})
+		require.NoError(t, err)
+		t.Cleanup(b.Close)
+		return heard
+	}
+	told, looks := hearing(never), hearing(20*time.Millisecond)
+	for _, sql := range []string{
+		`update session set ended_at = clock_timestamp(), ended_why = 'revoked' where id = $1`, // by hand
+		`update account set disabled = true from session where session.id = $1 and session.member = account.member`,
+	} {
+		s, _ := begin(t, d, a)
+		_, err := admin.Exec(t.Context(), sql, s.ID.String())
+		require.NoError(t, err)
+		require.Equal(t, s.ID, <-told)
+		for <-looks != s.ID { // may be told of the one before again
+		}
+	}
+	_, err := admin.Exec(t.Context(), `update account set disabled = false`)
+	require.NoError(t, err)
+	s, _ := begin(t, d, a)
+	_, err = admin.Exec(t.Context(), `alter table session disable trigger tell_ended`)
+	require.NoError(t, err)
+	_, err = d.EndSessions(t.Context(), a.Member, nil, nil, session.SignedOut)
+	require.NoError(t, err)
+	for <-looks != s.ID {
+	}
+	late := hearing(never)
+	seen := map[stream.ID]bool{<-late: true, <-late: true, <-late: true}
+	require.True(t, seen[s.ID])
+}
