@@ -93,12 +93,29 @@ type closeCode struct{ Code, Name, Resume, Reason, When string }
 type schemaFile struct {
 	File, Title, Anchor string
 	Shape               *shape
+	Guards              []guard // what its commands ask
 	Definitions         []definition
 }
 
+// guard is a condition that holds commands back.
+type guard struct{ Name, Anchor, Asks string }
+
 type definition struct {
 	Name, Anchor string
+	Rules        *rules
 	Shape        *shape
+}
+
+// rules say who may give a command, when, behind what, and what comes of it.
+type rules struct {
+	Given                []given
+	Guards, Makes, Stale []string
+}
+
+// given is who may give a command in which phases.
+type given struct {
+	Who    string
+	Phases []string
 }
 
 // Page writes the page.
@@ -121,7 +138,7 @@ func Page() ([]byte, error) {
 	if err := p.schemas(); err != nil {
 		return nil, err
 	}
-	t, err := template.New("page").Funcs(template.FuncMap{"prose": prose}).Parse(pageText)
+	t, err := template.New("page").Funcs(template.FuncMap{"prose": prose, "guard": guardAnchor}).Parse(pageText)
 	if err != nil {
 		return nil, fmt.Errorf("page of the interfaces: %w", err)
 	}
@@ -228,13 +245,30 @@ func (p *page) schemas() error {
 			return err
 		}
 		s := schemaFile{File: f.Name(), Title: doc.text("title"), Anchor: anchor(f.Name(), ""), Shape: shapeOf(f.Name(), doc)}
+		for name, asks := range doc.at("x-guards").members() {
+			s.Guards = append(s.Guards, guard{name, guardAnchor(name), asks.n.Value})
+		}
 		for name, def := range doc.at("$defs").members() {
-			s.Definitions = append(s.Definitions, definition{name, anchor(f.Name(), name), shapeOf(f.Name(), def)})
+			s.Definitions = append(s.Definitions, definition{name, anchor(f.Name(), name), rulesOf(def), shapeOf(f.Name(), def)})
 		}
 		p.Schemas = append(p.Schemas, s)
 	}
 	return nil
 }
+
+// rulesOf reads the rules of a command, if it has any.
+func rulesOf(def node) *rules {
+	if !def.has("x-given") {
+		return nil
+	}
+	r := &rules{Guards: def.at("x-guards").words(), Makes: def.at("x-makes").words(), Stale: def.at("x-stale").words()}
+	for who, phases := range def.at("x-given").members() {
+		r.Given = append(r.Given, given{who, phases.words()})
+	}
+	return r
+}
+
+func guardAnchor(name string) string { return "guard-" + name }
 
 // examples of a media type: one, or several by name.
 func examples(media node) (all []string) {

@@ -53,6 +53,14 @@ func (v node) items() (all []node) {
 	return all
 }
 
+// words are the texts of a list.
+func (v node) words() (all []string) {
+	for _, each := range v.items() {
+		all = append(all, each.n.Value)
+	}
+	return all
+}
+
 // resolve follows a reference into the document v, if ref is one.
 func (v node) resolve(ref node) node {
 	to, inside := strings.CutPrefix(ref.text("$ref"), "#/")

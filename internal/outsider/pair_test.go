@@ -102,11 +102,17 @@ func (p *pair) asks() {
 func (p *pair) prepares() {
 	p.t.Helper()
 	p.asks()
-	var waits bool
+	var request object
 	for _, row := range p.desk.asks(http.MethodGet, "/v1/queue", nil).want(http.StatusOK)["waiting"].([]any) {
-		waits = waits || row.(object)["stream"].(object)["id"] == p.calibration
+		if row := row.(object); row["stream"].(object)["id"] == p.calibration {
+			request = row
+		}
 	}
-	require.True(p.t, waits, "the request is in the desk's queue")
+	require.NotNil(p.t, request, "in the desk's queue")
+	p.desk.asks(http.MethodGet, "/v1/jobs/"+request["job"].(string), nil).want(http.StatusOK)
+	shop := p.desk.asks(http.MethodGet, "/v1/registers/"+request["org"].(string), nil).want(http.StatusOK)["state"].(object)
+	sheet := p.state(p.bay)["sheet"].(object)
+	require.Equal(p.t, sheet["target"], shop["fixtures"].(object)[sheet["fixture"].(string)].(object)["target"])
 	p.desk.follows("calibration", p.calibration)
 	p.example(p.desk, "claim", 0)
 	p.example(p.desk, "adopt-sheet", 0)

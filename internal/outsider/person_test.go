@@ -26,6 +26,7 @@ type town struct {
 	server *apptest.Server // to stop it; nothing else
 	tally  map[string]int
 	http   *http.Client
+	known  map[string]person // who has signed in, by name
 }
 
 var (
@@ -51,7 +52,7 @@ func visit(t *testing.T, change func(*config.Config)) *town {
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	t.Cleanup(client.CloseIdleConnections)
-	return &town{address: s.URL, description: fetched, server: s, tally: map[string]int{}, http: client}
+	return &town{address: s.URL, description: fetched, server: s, tally: map[string]int{}, http: client, known: map[string]person{}}
 }
 
 // person asks over HTTP, with a token once signed in.
@@ -76,14 +77,30 @@ var passwords = map[string]string{
 	technician: "demo technician", owner: "demo shop owner", specialist: "demo specialist", stranger: "demo shop owner",
 }
 
-// signIn signs somebody in by name and password.
+// signIn signs somebody in by name and password, once in a town: a password is slow to check.
 func (w *town) signIn(t *testing.T, login string) *person {
 	t.Helper()
-	p := &person{t: t, town: w, name: login}
+	p, ok := w.known[login]
+	if !ok {
+		p = *w.signInAnew(t, login)
+		w.known[login] = p
+	}
+	p.t = t
+	return &p
+}
+
+// signInAnew signs in for a token of its own.
+func (w *town) signInAnew(t *testing.T, login string) *person {
+	t.Helper()
+	p := w.nobody(t)
+	p.name = login
 	got := p.asks(http.MethodPost, "/v1/sign-in", object{"login": login, "password": passwords[login]}).want(200)
 	p.token, p.member, p.org = got["token"].(string), got["member"].(string), got["org"].(string)
 	return p
 }
+
+// nobody asks without having signed in.
+func (w *town) nobody(t *testing.T) *person { return &person{t: t, town: w, name: "nobody"} }
 
 // heard is an answer to a request.
 type heard struct {

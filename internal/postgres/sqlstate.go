@@ -45,6 +45,7 @@ var (
 func explain(err error) error {
 	var already *fault.Error
 	var pg *pgconn.PgError
+	var connect *pgconn.ConnectError
 	switch {
 	case err == nil, errors.As(err, &already):
 		return err
@@ -59,6 +60,9 @@ func explain(err error) error {
 			if f, ok := byState[pg.Code[:n]]; ok {
 				return f.Because(err)
 			}
+		}
+		if errors.As(err, &connect) { // refused for a reason of its own, such as 55000: it takes no connections at present
+			return unreachable.Because(err)
 		}
 		return err
 	case ended(err):

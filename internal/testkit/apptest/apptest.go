@@ -275,6 +275,29 @@ func (s *Server) SQL() *pgx.Conn {
 	return conn
 }
 
+// CutDatabase takes the database away under the server: nobody may connect, and who is connected is thrown out. It is
+// given back when the test ends.
+func (s *Server) CutDatabase() {
+	s.t.Helper()
+	cfg, err := pgx.ParseConfig(s.Config.DatabaseURL)
+	require.NoError(s.t, err)
+	name := pgx.Identifier{cfg.Database}.Sanitize()
+	cut := cfg.Database
+	cfg.Database = "postgres"
+	admin, err := pgx.ConnectConfig(s.t.Context(), cfg)
+	require.NoError(s.t, err)
+	s.t.Cleanup(func() {
+		ctx := context.WithoutCancel(s.t.Context())
+		_, err := admin.Exec(ctx, "alter database "+name+" with allow_connections true")
+		require.NoError(s.t, err)
+		require.NoError(s.t, admin.Close(ctx))
+	})
+	_, err = admin.Exec(s.t.Context(), "alter database "+name+" with allow_connections false")
+	require.NoError(s.t, err)
+	_, err = admin.Exec(s.t.Context(), "select pg_terminate_backend(pid, 10000) from pg_stat_activity where datname = $1", cut)
+	require.NoError(s.t, err)
+}
+
 // Stored is everything that is in the database, as one text: two that are equal mean that nothing was written between.
 func (s *Server) Stored() string {
 	s.t.Helper()
