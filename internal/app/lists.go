@@ -14,19 +14,15 @@ import (
 type lists struct{ db *postgres.DB }
 
 func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Before: before, Limit: limit}))
+	return rows(l.db.For(org).Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Before: before, Limit: limit}))
 }
 
 func (l lists) OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Before: before, Limit: limit}))
+	return rows(l.db.For(desk).Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Before: before, Limit: limit}))
 }
 
 func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {
-	shops, err := l.db.ShopsOf(ctx, desk)
-	if err != nil {
-		return nil, err
-	}
-	return rows(l.db.Waiting(ctx, shops, postgres.Turn{}, limit))
+	return rows(l.db.For(desk).Waiting(ctx, postgres.Turn{}, limit))
 }
 
 func rows(heads []postgres.Head, err error) ([]httpapi.Row, error) {
@@ -42,12 +38,7 @@ func rows(heads []postgres.Head, err error) ([]httpapi.Row, error) {
 
 // belonging gives the calibrations of a job: a desk that guides one of them sees the job.
 func (a *App) belonging(ctx context.Context, owner stream.Ref) ([]stream.Ref, error) {
-	heads, err := a.db.Heads(ctx, postgres.Filter{Job: &owner.ID, Kind: stream.Calibration, Limit: 500})
-	refs := make([]stream.Ref, len(heads))
-	for i, h := range heads {
-		refs[i] = h.Stream
-	}
-	return refs, err
+	return a.db.Belonging(ctx, owner.ID, 500)
 }
 
 // accounts gives package account its accounts. A disabled one is as good as none.

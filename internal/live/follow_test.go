@@ -465,6 +465,12 @@ func (c *counting) Load(ctx context.Context, ref stream.Ref, after uint64, limit
 	return got, err
 }
 
+func (c *counting) LoadFor(ctx context.Context, org stream.ID, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	got, err := c.Store.LoadFor(ctx, org, ref, after, limit)
+	c.most.Store(max(c.most.Load(), int64(len(got))))
+	return got, err
+}
+
 func TestShutdown(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
 		h := w.node(func(c *live.Config) { c.MostWaiting = 100 })

@@ -345,20 +345,27 @@ func (l *line) take(ctx context.Context, records []trail.Record) error {
 // page is how many entries are read at once where they are used one after the other.
 const page = 256
 
-// load reads all entries after the given one.
-func (h *Hub) load(ctx context.Context, ref stream.Ref, after uint64) ([]trail.Record, error) {
-	return h.loadSome(ctx, ref, after, 0)
+// loadSome reads at most limit entries after the given one, unless that is 0: then all.
+func (h *Hub) loadSome(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	return h.loading(ctx, ref, func() ([]trail.Record, error) { return h.cfg.Store.Load(ctx, ref, after, limit) })
 }
 
-// loadSome reads at most limit of them, unless that is 0.
-func (h *Hub) loadSome(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+// loadFor is loadSome of what is given to the actor. The server itself is of no organisation.
+func (h *Hub) loadFor(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	if actor.Has(stream.System) {
+		return h.loadSome(ctx, ref, after, limit)
+	}
+	return h.loading(ctx, ref, func() ([]trail.Record, error) { return h.cfg.Store.LoadFor(ctx, actor.Org, ref, after, limit) })
+}
+
+func (h *Hub) loading(ctx context.Context, ref stream.Ref, load func() ([]trail.Record, error)) ([]trail.Record, error) {
 	select {
 	case h.loads <- struct{}{}:
 	case <-ctx.Done():
 		return nil, unavailable(ctx.Err())
 	}
 	defer func() { <-h.loads }()
-	records, err := h.cfg.Store.Load(ctx, ref, after, limit)
+	records, err := load()
 	if err != nil {
 		return nil, unavailable(fmt.Errorf("load %s: %w", ref, err))
 	}

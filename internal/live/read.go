@@ -140,7 +140,7 @@ func (h *Hub) Bundle(ctx context.Context, actor stream.Actor, id stream.ID) (Tak
 	if err != nil {
 		return Taken{}, err
 	}
-	job, err := h.load(ctx, owner, 0)
+	job, err := h.loadFor(ctx, actor, owner, 0, 0)
 	if err != nil {
 		return Taken{}, err
 	}
@@ -176,7 +176,7 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 			}
 		}
 	case opens(relation):
-		if opened, err = h.openedByValue(ctx, f); err != nil {
+		if opened, err = h.openedByValue(ctx, actor, f); err != nil {
 			return View{}, err
 		}
 	}
@@ -187,11 +187,11 @@ func (h *Hub) View(ctx context.Context, actor stream.Actor, ref stream.Ref) (Vie
 }
 
 // openedByValue opens the newest sealed values of the entries folded, page by page from the end.
-func (h *Hub) openedByValue(ctx context.Context, f *stream.Fold) (map[string]string, error) {
+func (h *Hub) openedByValue(ctx context.Context, actor stream.Actor, f *stream.Fold) (map[string]string, error) {
 	out := map[string]string{}
 	for to := f.Seq; to > 0 && len(out) < mostOpened; {
 		from := to - min(to, page)
-		records, err := h.loadSome(ctx, f.Ref, from, int(to-from))
+		records, err := h.loadFor(ctx, actor, f.Ref, from, int(to-from))
 		if err != nil {
 			return nil, err
 		}

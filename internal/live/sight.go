@@ -95,14 +95,22 @@ func (h *Hub) sightOf(ctx context.Context, f *stream.Fold, actor stream.Actor, r
 	if relation == stream.Ended {
 		from, limit = 0, 0
 	}
-	records, err := h.loadSome(ctx, f.Ref, from, limit)
+	records, err := h.loadFor(ctx, actor, f.Ref, from, limit)
 	if err != nil {
 		return nil, err
 	}
-	if n := f.Seq - min(from, f.Seq); uint64(len(records)) > n {
+	n := f.Seq - min(from, f.Seq) // those folded
+	if uint64(len(records)) > n {
 		records = records[:n]
 	}
 	if relation != stream.Ended {
+		if limit > 0 {
+			n = min(n, uint64(limit))
+		}
+		if uint64(len(records)) < n {
+			// The Store knows of an agreement or a claim that ended, of which this node has not heard yet.
+			return nil, access.NotHere()
+		}
 		return records, nil
 	}
 	last, err := h.lastSeen(ctx, f, actor, records)

@@ -16,6 +16,10 @@ type Store interface {
 	// that is 0.
 	Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error)
 
+	// LoadFor is Load on behalf of an organisation: what is given to its people is read so. It may know by itself what the
+	// organisation may see and leave out the rest; it never leaves out what package access lets them see.
+	LoadFor(ctx context.Context, org stream.ID, ref stream.Ref, after uint64, limit int) ([]trail.Record, error)
+
 	// Append makes one entry durable, with the rows that must change with it, and returns after the commit. It gives Won
 	// also for an entry that already stands there with the same hash. An error is an unknown outcome, and the same bytes may
 	// be sent again, unless it is a *fault.Error of a kind other than fault.Unavailable: then nothing was written and never

@@ -78,7 +78,7 @@ func (b *Bus) Close() {
 }
 
 func (b *Bus) connect(ctx context.Context) (*pgx.Conn, error) {
-	conn, err := pgx.ConnectConfig(ctx, b.db.connConfig(readerRole))
+	conn, err := pgx.ConnectConfig(ctx, b.db.connConfig(hubRole))
 	if err != nil {
 		return nil, err
 	}
@@ -187,11 +187,11 @@ func (b *Bus) look(ctx context.Context) error {
 		return err
 	}
 	if b.cursor == "" {
-		return b.db.reader.QueryRow(ctx, sqlBegin).Scan(&b.cursor)
+		return b.db.hub.QueryRow(ctx, sqlBegin).Scan(&b.cursor)
 	}
 	var entries int
 	var changed []pgtype.UUID
-	if err := b.db.reader.QueryRow(ctx, sqlLook, b.cursor, mostLooked+1).Scan(&b.cursor, &entries, &changed); err != nil {
+	if err := b.db.hub.QueryRow(ctx, sqlLook, b.cursor, mostLooked+1).Scan(&b.cursor, &entries, &changed); err != nil {
 		return err
 	}
 	ids := make([]stream.ID, len(changed))

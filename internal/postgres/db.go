@@ -5,8 +5,12 @@
 //   - An entry is acknowledged after the commit that made it durable, together with the stream's head row, its key and the
 //     running routine, all in one statement.
 //   - One writer per DB takes whatever is pending the moment it is free and commits it as one statement (append.go,
-//     appender.go). It owns its connection. Everything else goes through two pools: one in the role readback_writer, one in
-//     readback_reader, so that no query of the lists can write and none can read a key or a password.
+//     appender.go). It owns its connection. Everything else goes through three pools: one in the role readback_writer; one
+//     in readback_hub, which reads every stream, for folding, following and verifying; and one in readback_reader.
+//   - Whatever is read on somebody's behalf is read in the role readback_reader, under row-level security, for the
+//     organisation named in the transaction of the query itself (asking.go). No other query uses that role, so a list that
+//     forgets whom it is for is empty, and none can write, or read a key or a password. This is a second wall beneath package
+//     access, against our mistakes: it does not hold against who can run SQL of their own as the login.
 //   - A Tail numbers all entries in one order without gaps (tail.go), for whoever must see each of them once.
 //   - Errors leave the package as *fault.Error where the caller can do something about them; the one table of SQLSTATEs
 //     and constraint names is in sqlstate.go.
@@ -31,7 +35,8 @@ import (
 // Options of a DB. The zero value is right for a server.
 type Options struct {
 	Log          *slog.Logger  // nil: nothing is logged
-	ReaderConns  int32         // most connections for reading at once; 0: 8
+	ReaderConns  int32         // most connections for reading on behalf of somebody at once; 0: 8
+	HubConns     int32         // most connections for folding and verifying at once; 0: 8
 	WriterConns  int32         // most connections for accounts and keys at once, beside the appender's one; 0: 2
 	BatchEntries int           // most entries in one statement; 0: 2000
 	Patience     time.Duration // how long an append waits for a database that went away; 0: 10 s
@@ -42,7 +47,8 @@ type Options struct {
 const (
 	ownerRole  = "readback_owner"
 	writerRole = "readback_writer"
-	readerRole = "readback_reader"
+	hubRole    = "readback_hub"    // sees every stream
+	readerRole = "readback_reader" // sees what the asking organisation may
 	schema     = "readback"
 )
 
@@ -52,6 +58,7 @@ type DB struct {
 	opt      Options
 	config   *pgxpool.Config // as given by the url, in no role
 	writer   *pgxpool.Pool
+	hub      *pgxpool.Pool
 	reader   *pgxpool.Pool
 	appender *appender
 }
@@ -69,22 +76,25 @@ func Open(ctx context.Context, url string, opt Options) (*DB, error) {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
 	opt.ReaderConns = orDefault(opt.ReaderConns, 8)
+	opt.HubConns = orDefault(opt.HubConns, 8)
 	opt.WriterConns = orDefault(opt.WriterConns, 2)
 	opt.BatchEntries = orDefault(opt.BatchEntries, 2000)
 	opt.Patience = orDefault(opt.Patience, 10*time.Second)
 	opt.PollEvery = orDefault(opt.PollEvery, 5*time.Second)
 	d := &DB{log: opt.Log, opt: opt, config: config}
 
-	if d.reader, err = d.pool(ctx, readerRole, opt.ReaderConns); err != nil {
-		return nil, err
-	}
-	if d.writer, err = d.pool(ctx, writerRole, opt.WriterConns); err != nil {
-		d.reader.Close()
-		return nil, err
+	for _, p := range []struct {
+		pool  **pgxpool.Pool
+		role  string
+		conns int32
+	}{{&d.hub, hubRole, opt.HubConns}, {&d.reader, readerRole, opt.ReaderConns}, {&d.writer, writerRole, opt.WriterConns}} {
+		if *p.pool, err = d.pool(ctx, p.role, p.conns); err != nil {
+			d.closePools()
+			return nil, err
+		}
 	}
 	if err := d.check(ctx); err != nil {
-		d.reader.Close()
-		d.writer.Close()
+		d.closePools()
 		return nil, fmt.Errorf("open the database: %w", err)
 	}
 	d.appender = startAppender(d.connConfig(writerRole), opt)
@@ -95,17 +105,24 @@ func Open(ctx context.Context, url string, opt Options) (*DB, error) {
 // gives up on what is not committed; those appends return an error.
 func (d *DB) Close(ctx context.Context) error {
 	err := d.appender.close(ctx)
-	d.writer.Close()
-	d.reader.Close()
+	d.closePools()
 	return err
+}
+
+func (d *DB) closePools() {
+	for _, pool := range []*pgxpool.Pool{d.hub, d.reader, d.writer} {
+		if pool != nil {
+			pool.Close()
+		}
+	}
 }
 
 const sqlNow = `select clock_timestamp()`
 
 // Now is the database's clock.
 func (d *DB) Now(ctx context.Context) (time.Time, error) {
-	now, err := reading(d.reader, func() (now time.Time, err error) {
-		err = d.reader.QueryRow(ctx, sqlNow).Scan(&now)
+	now, err := reading(d.hub, func() (now time.Time, err error) {
+		err = d.hub.QueryRow(ctx, sqlNow).Scan(&now)
 		return now, err
 	})
 	if err != nil {
@@ -159,7 +176,7 @@ func (d *DB) check(ctx context.Context) error {
 	var number int
 	var name string
 	var durable bool
-	if err := d.reader.QueryRow(ctx, sqlServer).Scan(&number, &name, &durable); err != nil {
+	if err := d.hub.QueryRow(ctx, sqlServer).Scan(&number, &name, &durable); err != nil {
 		return explain(err)
 	}
 	if err := supported(number, name); err != nil {
@@ -169,11 +186,16 @@ func (d *DB) check(ctx context.Context) error {
 		d.log.WarnContext(ctx, "the database server runs with fsync or full_page_writes off: a crash of its machine can lose acknowledged entries")
 	}
 	var have int64
-	if err := d.reader.QueryRow(ctx, sqlSchemaVersion).Scan(&have); err != nil {
+	if err := d.hub.QueryRow(ctx, sqlSchemaVersion).Scan(&have); err != nil {
 		return explain(err)
 	}
 	if err := current(have, latest()); err != nil {
 		return err
+	}
+	for _, pool := range []*pgxpool.Pool{d.reader, d.writer} {
+		if err := pool.Ping(ctx); err != nil { // in its role
+			return explain(err)
+		}
 	}
 	var foreign bool
 	if err := d.writer.QueryRow(ctx, sqlForeign).Scan(&foreign); err != nil {
@@ -181,7 +203,7 @@ func (d *DB) check(ctx context.Context) error {
 	}
 	if foreign {
 		return fault.New(fault.WrongServer, "The entries carry transaction numbers of another server: the database was restored from a dump. "+
-			"Have its owner run the statements under \"Backup\" in docs/operations.md.")
+			"Have a superuser run the statements under \"Backup\" in docs/operations.md.")
 	}
 	return nil
 }

@@ -21,14 +21,29 @@ const sqlLoad = `select ` + recordColumns + ` from entry where stream = $1 and s
 // Load gives a stream's entries after the sequence number, in order; none if there are none, and at most limit unless that
 // is 0.
 func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
-	all, err := reading(d.reader, func() ([]trail.Record, error) {
-		rows, err := d.reader.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind), int64(limit))
+	all, err := reading(d.hub, func() ([]trail.Record, error) {
+		rows, err := d.hub.Query(ctx, sqlLoad, given(ref.ID), int64(after), string(ref.Kind), int64(limit))
 		return collect(records(rows, err))
 	})
 	if err != nil {
 		return nil, fmt.Errorf("load %s: %w", ref, explain(err))
 	}
 	return all, nil
+}
+
+// Load is DB.Load of what the organisation may see.
+func (a Asking) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	a.of = ref.ID.String()
+	all, err := asked(ctx, a, records, sqlLoad, given(ref.ID), int64(after), string(ref.Kind), int64(limit))
+	if err != nil {
+		return nil, fmt.Errorf("load %s for %s: %w", ref, a.org, explain(err))
+	}
+	return all, nil
+}
+
+// LoadFor is Load of what the organisation may see.
+func (d *DB) LoadFor(ctx context.Context, org stream.ID, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
+	return d.For(org).Load(ctx, ref, after, limit)
 }
 
 // records reads rows of recordColumns to their end, or to the first error.

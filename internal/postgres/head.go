@@ -42,17 +42,40 @@ type Filter struct {
 
 const headColumns = `stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at`
 
-// Heads gives one page of a list, the stream opened last first.
-func (d *DB) Heads(ctx context.Context, f Filter) ([]Head, error) {
+// Heads gives one page of a list, the stream opened last first, of what the organisation may see.
+func (a Asking) Heads(ctx context.Context, f Filter) ([]Head, error) {
 	sql, args, err := f.query()
 	if err != nil {
 		return nil, err
 	}
-	all, err := d.heads(ctx, sql, args)
+	all, err := asked(ctx, a, heads, sql, args)
 	if err != nil {
 		return nil, fmt.Errorf("list streams: %w", explain(err))
 	}
 	return all, nil
+}
+
+const sqlBelonging = `select stream, kind from head where job = $1 order by stream desc limit $2`
+
+// Belonging gives the calibrations of a job, the one opened last first. It is for finding out what somebody is to the job,
+// and shown to nobody.
+func (d *DB) Belonging(ctx context.Context, job stream.ID, most int) ([]stream.Ref, error) {
+	refs, err := reading(d.hub, func() ([]stream.Ref, error) {
+		rows, err := d.hub.Query(ctx, sqlBelonging, given(job), limit(most))
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (ref stream.Ref, err error) {
+			var id pgtype.UUID
+			err = row.Scan(&id, (*string)(&ref.Kind))
+			ref.ID = id.Bytes
+			return ref, err
+		})
+	})
+	if err != nil {
+		return nil, fmt.Errorf("find the calibrations of job %s: %w", job, explain(err))
+	}
+	return refs, nil
 }
 
 func (f Filter) query() (string, pgx.NamedArgs, error) {
@@ -92,9 +115,12 @@ func limit(asked int) int {
 
 const sqlHead = `select ` + headColumns + ` from head where stream = $1 and kind = $2`
 
-// Head gives one stream's row, or a not-found fault.
+// Head gives one stream's row, or a not-found fault. It is read for nobody in particular.
 func (d *DB) Head(ctx context.Context, ref stream.Ref) (Head, error) {
-	all, err := d.heads(ctx, sqlHead, given(ref.ID), string(ref.Kind))
+	all, err := reading(d.hub, func() ([]Head, error) {
+		rows, err := d.hub.Query(ctx, sqlHead, given(ref.ID), string(ref.Kind))
+		return collect(heads(rows, err))
+	})
 	if err != nil {
 		return Head{}, fmt.Errorf("look for %s: %w", ref, explain(err))
 	}
@@ -104,36 +130,12 @@ func (d *DB) Head(ctx context.Context, ref stream.Ref) (Head, error) {
 	return all[0], nil
 }
 
-const sqlShopsOf = `
-select stream from head
-where kind = 'register' and summary -> 'agreements' @> to_jsonb($1::uuid::text)
-order by stream`
-
-// ShopsOf gives the organisations that have an agreement with the desk now.
-func (d *DB) ShopsOf(ctx context.Context, desk stream.ID) ([]stream.ID, error) {
-	ids, err := reading(d.reader, func() ([]pgtype.UUID, error) {
-		rows, err := d.reader.Query(ctx, sqlShopsOf, given(desk))
-		if err != nil {
-			return nil, err
-		}
-		return pgx.CollectRows(rows, pgx.RowTo[pgtype.UUID])
-	})
-	if err != nil {
-		return nil, fmt.Errorf("find a desk's shops: %w", explain(err))
-	}
-	shops := make([]stream.ID, len(ids))
-	for i, id := range ids {
-		shops[i] = id.Bytes
-	}
-	return shops, nil
-}
-
 const sqlEmpty = `select not exists (select from head)`
 
 // Empty reports whether there is no stream yet.
 func (d *DB) Empty(ctx context.Context) (empty bool, err error) {
-	empty, err = reading(d.reader, func() (empty bool, err error) {
-		err = d.reader.QueryRow(ctx, sqlEmpty).Scan(&empty)
+	empty, err = reading(d.hub, func() (empty bool, err error) {
+		err = d.hub.QueryRow(ctx, sqlEmpty).Scan(&empty)
 		return empty, err
 	})
 	if err != nil {
@@ -151,37 +153,26 @@ type Turn struct {
 // sqlWaiting takes the few oldest of each shop from its own stretch of the index, so a long queue at one shop costs the
 // others nothing.
 const sqlWaiting = `
-select h.* from unnest($1::uuid[]) as shop (id)
+select h.* from unnest(agreed_shops()) as shop (id)
 cross join lateral (
 	select ` + headColumns + ` from head
-	where org = shop.id and queued_at is not null and (queued_at, stream) > ($2::timestamptz, $3::uuid)
-	order by queued_at, stream limit $4
+	where org = shop.id and queued_at is not null and (queued_at, stream) > ($1::timestamptz, $2::uuid)
+	order by queued_at, stream limit $3
 ) as h
-order by h.queued_at, h.stream limit $4`
+order by h.queued_at, h.stream limit $3`
 
-// Waiting gives one page of the calibrations of those shops that wait for a specialist, longest waiting first. after is
-// the last of the page before, or zero.
-func (d *DB) Waiting(ctx context.Context, shops []stream.ID, after Turn, most int) ([]Head, error) {
-	ids := make(pgtype.FlatArray[pgtype.UUID], len(shops))
-	for i, id := range shops {
-		ids[i] = given(id)
-	}
+// Waiting gives one page of the calibrations that wait for a specialist of the organisation, longest waiting first: those of
+// shops that have an agreement with it now. after is the last of the page before, or zero.
+func (a Asking) Waiting(ctx context.Context, after Turn, most int) ([]Head, error) {
 	since := pgtype.Timestamptz{Time: after.QueuedAt, Valid: true}
 	if after.QueuedAt.IsZero() {
 		since.Time, since.InfinityModifier = time.Time{}, pgtype.NegativeInfinity
 	}
-	all, err := d.heads(ctx, sqlWaiting, ids, since, given(after.Stream), limit(most))
+	all, err := asked(ctx, a, heads, sqlWaiting, since, given(after.Stream), limit(most))
 	if err != nil {
 		return nil, fmt.Errorf("read the queue: %w", explain(err))
 	}
 	return all, nil
-}
-
-func (d *DB) heads(ctx context.Context, sql string, args ...any) ([]Head, error) {
-	return reading(d.reader, func() ([]Head, error) {
-		rows, err := d.reader.Query(ctx, sql, args...)
-		return collect(heads(rows, err))
-	})
 }
 
 // heads reads rows of headColumns to their end, or to the first error.

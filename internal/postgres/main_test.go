@@ -54,6 +54,7 @@ func one[T any](t testing.TB, conn *pgx.Conn, sql string, args ...any) T {
 type line struct {
 	ref   stream.Ref
 	org   stream.ID
+	job   *stream.ID
 	actor stream.ID
 	seq   uint64
 	head  stream.Hash

@@ -22,6 +22,7 @@ func TestTrailRefusesChange(t *testing.T) {
 		{"owner", "set session_replication_role = origin; set role " + ownerRole, "RB001"},
 		{"owner as replica", "set session_replication_role = replica; set role " + ownerRole, "RB001"},
 		{"writer", "reset role; set role " + writerRole, "42501"}, // not even allowed to try
+		{"hub", "reset role; set role " + hubRole, "42501"},
 		{"reader", "reset role; set role " + readerRole, "42501"},
 	} {
 		conn := superuser(t, url)
@@ -54,10 +55,16 @@ func TestRoles(t *testing.T) {
 			`delete from account`: false, `delete from head`: false, `create table x ()`: false,
 			`alter table entry disable trigger all`: false,
 		},
-		readerRole: {
+		hubRole: {
 			`select body from entry`: true, `select from head`: true,
-			`select from stream_key`: false, `select from account`: false,
+			`select from stream_key`: false, `select from account`: false, `select from running`: false, `select from claim`: false,
+			`insert into head select * from head`: false, `delete from entry`: false, `create table x ()`: false,
+		},
+		readerRole: {
+			`select body from entry`: true, `select from head`: true, `select from claim`: true,
+			`select from stream_key`: false, `select from account`: false, `select from running`: false,
 			`insert into running values (gen_random_uuid(), gen_random_uuid(), 1)`: false, `create table x ()`: false,
+			`insert into claim select * from claim`: false, `update claim set desk = desk`: false,
 		},
 	} {
 		conn := superuser(t, url)

@@ -20,13 +20,13 @@ type step struct {
 	args []any
 }
 
-// provisioning lists the steps in order: the three roles that own, write and read; the user who migrates may act as all
-// three; login, if it is another one, logs in and may write and read; the schema.
+// provisioning lists the steps in order: the roles that own, write, fold and read; the user who migrates may act as all of
+// them; login, if it is another one, logs in and may act as all but the owner; the schema.
 func provisioning(user, login string) []step {
 	const roleThere = `select exists (select from pg_roles where rolname = $1)`
 	const memberOf = `select coalesce((select pg_has_role($1, oid, 'member') from pg_roles where rolname = $2), false)`
 	var steps []step
-	for _, role := range []string{ownerRole, writerRole, readerRole} {
+	for _, role := range []string{ownerRole, writerRole, hubRole, readerRole} {
 		steps = append(steps, step{"create role " + role + " nologin", roleThere, []any{role}})
 	}
 	grant := func(to string, roles ...string) {
@@ -34,17 +34,18 @@ func provisioning(user, login string) []step {
 			steps = append(steps, step{"grant " + role + " to " + pgx.Identifier{to}.Sanitize(), memberOf, []any{to, role}})
 		}
 	}
-	grant(user, ownerRole, writerRole, readerRole)
+	grant(user, ownerRole, writerRole, hubRole, readerRole)
 	if login != "" && login != user {
 		steps = append(steps, step{"create role " + pgx.Identifier{login}.Sanitize() + " login", roleThere, []any{login}})
-		grant(login, writerRole, readerRole)
+		grant(login, writerRole, hubRole, readerRole)
 	}
 	return append(steps,
 		step{"create schema " + schema + " authorization " + ownerRole,
 			`select exists (select from pg_namespace where nspname = $1)`, []any{schema}},
-		step{"grant usage on schema " + schema + " to " + writerRole + ", " + readerRole,
-			`select coalesce((select has_schema_privilege($1, oid, 'usage') and has_schema_privilege($2, oid, 'usage')
-			 from pg_namespace where nspname = $3), false)`, []any{writerRole, readerRole, schema}},
+		step{"grant usage on schema " + schema + " to " + writerRole + ", " + hubRole + ", " + readerRole,
+			`select coalesce((select bool_and(has_schema_privilege(role, oid, 'usage'))
+			 from pg_namespace, unnest($1::text[]) as role where nspname = $2), false)`,
+			[]any{[]string{writerRole, hubRole, readerRole}, schema}},
 	)
 }
 

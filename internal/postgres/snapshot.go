@@ -17,8 +17,8 @@ type Snapshot struct{ tx pgx.Tx }
 
 // Snapshot runs fn over one moment of the database. It is not to be kept open for longer than reading takes.
 func (d *DB) Snapshot(ctx context.Context, fn func(Snapshot) error) error {
-	tx, err := reading(d.reader, func() (pgx.Tx, error) {
-		return d.reader.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly})
+	tx, err := reading(d.hub, func() (pgx.Tx, error) {
+		return d.hub.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly})
 	})
 	if err != nil {
 		return fmt.Errorf("take a snapshot: %w", explain(err))

@@ -119,6 +119,9 @@ func entriesInOrder(t *testing.T, d *desk) {
 		require.NoError(t, err)
 		require.Len(t, got, min(limit, 4))
 		require.Equal(t, uint64(2), got[0].Seq, "the first of them")
+		same, err := d.store.LoadFor(t.Context(), all[4].Summary.Org, ref, 1, limit)
+		require.NoError(t, err)
+		require.Equal(t, got, same, "the owner sees them all")
 	}
 }
 
