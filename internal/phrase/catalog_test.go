@@ -63,7 +63,7 @@ func sorted(list []string) []string {
 	return list
 }
 
-// TestNoOrphan takes out one key after the other: something that is said or heard must change.
+// TestNoOrphan changes one key after the other: something that is said or heard must change.
 func TestNoOrphan(t *testing.T) {
 	t.Parallel()
 	for lang, c := range all(t) {
@@ -80,11 +80,13 @@ func TestNoOrphan(t *testing.T) {
 		}
 		whole := saidOrHeard(c)
 		for key := range c {
-			if key == "language" || key == "plural" { // for who chooses one; TestPlural
+			// The first is for who chooses one, the second is TestPlural's; an inch always has decimals, and then most languages
+			// have no singular.
+			if key == "language" || key == "plural" || key == "unit.in.one" {
 				continue
 			}
 			less := maps.Clone(c)
-			delete(less, key)
+			less[key] = "¿"
 			require.False(t, whole == saidOrHeard(less), "%s of %s is used nowhere", key, lang)
 		}
 	}
