@@ -54,6 +54,7 @@ type dimensions struct {
 type vehicle struct {
 	Dimensions stream.ID `json:"dimensions"`
 	Sensors    []string  `json:"sensors"`
+	Steering   string    `json:"steering"`
 }
 
 type alignment struct {
@@ -102,6 +103,13 @@ func jobKey(job stream.ID, name string) stream.FactKey {
 func (s *State) vehicleKey() stream.FactKey   { return jobKey(s.job, "vehicle") }
 func (s *State) alignmentKey() stream.FactKey { return jobKey(s.job, "alignment") }
 func (s *State) scanKey() stream.FactKey      { return jobKey(s.job, "scan") }
+
+// Steering is the side of the car's steering wheel, left or right, as the job had it when it was last relied on; "" if
+// the stream does not hold it.
+func (s *State) Steering() string {
+	v, _ := fact[vehicle](s.held, s.vehicleKey())
+	return v.Steering
+}
 
 // fact reads a fact's value. False: there is none, or it is not of that form, which is as good as none.
 func fact[T any](facts stream.Facts, key stream.FactKey) (value T, ok bool) {

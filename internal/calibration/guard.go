@@ -220,7 +220,7 @@ var readBackMatches = stepGuard("read-back-matches", "the step has been read bac
 	case StepInstructed:
 		return "The technician has not read the step back yet. Silence is not a read-back."
 	case StepWrong:
-		return fmt.Sprintf("The read-back does not match the instruction: %s. Correct it.", strings.Join(s.Wrong, ", "))
+		return fmt.Sprintf("The read-back does not match the instruction: wrong %s. Correct it.", strings.Join(s.Wrong, ", "))
 	}
 	return ""
 })

@@ -3,10 +3,8 @@ package calibration
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
-	"readback/internal/fault"
 	"readback/internal/placement"
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -46,9 +44,11 @@ type Step struct {
 	Instruction
 	State    string     `json:"state"`
 	Wrong    []string   `json:"wrong,omitempty"` // what the last read-back had wrong
+	Slip     string     `json:"slip,omitempty"`  // how its number was wrong, if that can be told
 	Misread  int        `json:"misread"`         // how often it was read back wrongly
 	Answered *time.Time `json:"answered,omitempty"`
-	At       time.Time  `json:"at"` // when it was instructed
+	At       time.Time  `json:"at"`    // when it was instructed
+	Since    time.Time  `json:"since"` // when it came into its state
 }
 
 // The states of a step.
@@ -79,9 +79,13 @@ func readInstruct(o *strict.Object, _ bool) any {
 
 func needsInstruct(s *State, _ stream.Actor, _ any) []stream.FactKey { return s.geometryKeys(nil) }
 
+// Vocabulary is the version of the steps there are and of what each says. An entry names the one it was made with.
+const Vocabulary = 1
+
 type instructedDecided struct {
-	Step int         `json:"number"`
-	Says Instruction `json:"says"`
+	Step       int         `json:"number"`
+	Vocabulary int         `json:"vocabulary"`
+	Says       Instruction `json:"says"`
 }
 
 func decideInstruct(a *asked) (stream.Decision, error) {
@@ -90,7 +94,7 @@ func decideInstruct(a *asked) (stream.Decision, error) {
 	if err != nil {
 		return stream.Decision{}, err
 	}
-	return a.entry(instructedDecided{Step: len(a.state.steps) + 1, Says: says})
+	return a.entry(instructedDecided{Step: len(a.state.steps) + 1, Vocabulary: Vocabulary, Says: says})
 }
 
 // compose makes the instruction's numbers from the sheet and the geometry.
@@ -154,7 +158,7 @@ func applyInstructed(s *State, e stream.Entry) error {
 	if err := parse(e, nil, &d); err != nil {
 		return err
 	}
-	s.steps = appended(s.steps, Step{Number: d.Step, Instruction: d.Says, State: StepInstructed, At: e.At})
+	s.steps = appended(s.steps, Step{Number: d.Step, Instruction: d.Says, State: StepInstructed, At: e.At, Since: e.At})
 	return nil
 }
 
@@ -169,73 +173,6 @@ func readStep(o *strict.Object, _ bool) any { return stepOrder{Step: readStepNum
 
 func readStepNumber(o *strict.Object) int { return int(o.Int("step", 1, 100000)) }
 
-// readBackOrder is what the technician says back; which of the keys belong depends on the step.
-type readBackOrder struct {
-	stepOrder
-	ValueUM  *int64 `json:"value_um"`
-	Side     string `json:"side"`
-	Position string `json:"position"`
-	Target   string `json:"target"`
-}
-
-func readReadBack(o *strict.Object, _ bool) any {
-	r := readBackOrder{
-		stepOrder: stepOrder{Step: readStepNumber(o)},
-		Side:      o.OptEnum("side", "", "left", "right", "centre"),
-		Position:  o.OptString("position", 60),
-		Target:    o.OptString("target", 60),
-	}
-	if v, there := o.OptInt("value_um", -50_000_000, 50_000_000); there {
-		r.ValueUM = &v
-	}
-	return r
-}
-
-type readBackDecided struct {
-	Matches bool     `json:"matches"`
-	Wrong   []string `json:"wrong,omitempty"`
-}
-
-func decideReadBack(a *asked) (stream.Decision, error) {
-	o := a.data.(readBackOrder)
-	says := a.state.steps[o.Step-1].Instruction
-	d := readBackDecided{}
-	var missing []fault.Field
-	compare := func(key string, asked, said, same bool) {
-		switch {
-		case asked && !said:
-			missing = append(missing, fault.Field{Name: "data." + key, Want: "missing: say it back"})
-		case !asked && said:
-			missing = append(missing, fault.Field{Name: "data." + key, Want: "leave it out: it is not part of this step"})
-		case asked && !same:
-			d.Wrong = append(d.Wrong, key)
-		}
-	}
-	compare("position", says.Position != "", o.Position != "", o.Position == says.Position)
-	compare("value_um", says.ValueUM != nil, o.ValueUM != nil, o.ValueUM != nil && says.ValueUM != nil && *o.ValueUM == *says.ValueUM)
-	compare("side", says.Side != "", o.Side != "", o.Side == says.Side)
-	compare("target", says.Target != "", o.Target != "", strings.EqualFold(o.Target, says.Target))
-	if missing != nil {
-		return stream.Decision{}, fault.New(fault.InvalidInput, "A read-back says what was instructed, all of it and nothing else.", missing...)
-	}
-	d.Matches = d.Wrong == nil
-	return a.entry(d)
-}
-
-func applyReadBack(s *State, e stream.Entry) error {
-	var d readBackDecided
-	step, err := s.changeStep(e, &d)
-	if err != nil {
-		return err
-	}
-	step.State, step.Wrong, step.Answered = StepMatched, d.Wrong, &e.At
-	if !d.Matches {
-		step.State = StepWrong
-		step.Misread++
-	}
-	return nil
-}
-
 // changeStep gives the step an entry is about, to change, in a list of its own.
 func (s *State) changeStep(e stream.Entry, decided any) (*Step, error) {
 	var o stepOrder
@@ -246,7 +183,9 @@ func (s *State) changeStep(e stream.Entry, decided any) (*Step, error) {
 		return nil, fmt.Errorf("no step %d", o.Step)
 	}
 	s.steps = slices.Clone(s.steps)
-	return &s.steps[o.Step-1], nil
+	step := &s.steps[o.Step-1]
+	step.Since = e.At
+	return step, nil
 }
 
 func decideStep(a *asked) (stream.Decision, error) { return a.entry(nil) }
@@ -262,7 +201,7 @@ func (s *State) setStep(e stream.Entry, state string) error {
 	if err != nil {
 		return err
 	}
-	step.State, step.Wrong = state, nil
+	step.State, step.Wrong, step.Slip = state, nil, ""
 	return nil
 }
 

@@ -17,6 +17,11 @@ type Turn struct {
 	Position string      `json:"position,omitempty"`
 	Gate     string      `json:"gate,omitempty"`
 	Verdict  string      `json:"verdict,omitempty"` // why readings are asked for, or what to waive or move
+
+	// Of an open step: since when it has been as it is, and from when on it is late. Moments, so that a list which was
+	// stored a while ago still tells them rightly.
+	Since  *time.Time `json:"since,omitempty"`
+	LateAt *time.Time `json:"late_at,omitempty"`
 }
 
 // Turn is what is expected next. It may differ by the moment: a word that ran out is to be said again. It advises only;
@@ -88,15 +93,17 @@ func (s *State) guidedTurn(now time.Time) Turn {
 }
 
 func stepTurn(s Step) Turn {
+	late := s.Since.Add(s.Within())
+	turn := Turn{Who: stream.Technician, Do: "read-back", Step: s.Number, Since: &s.Since, LateAt: &late}
 	switch s.State {
 	case StepWrong:
-		return Turn{Who: stream.Specialist, Do: "correct", Step: s.Number}
+		turn.Who, turn.Do = stream.Specialist, "correct"
 	case StepMatched:
-		return Turn{Who: stream.Specialist, Do: "confirm", Step: s.Number}
+		turn.Who, turn.Do = stream.Specialist, "confirm"
 	case StepConfirmed:
-		return Turn{Who: stream.Technician, Do: "done", Step: s.Number}
+		turn.Do = "done"
 	}
-	return Turn{Who: stream.Technician, Do: "read-back", Step: s.Number}
+	return turn
 }
 
 // placeTurn follows the set-up at this position from nothing to the two words.

@@ -16,6 +16,7 @@ type View struct {
 	Sensor      string         `json:"sensor"`
 	Phase       Phase          `json:"phase"`
 	Turn        Turn           `json:"turn"`
+	Waits       *Waits         `json:"waits,omitempty"` // the open step, as of now
 	Gates       []Gate         `json:"gates"`
 	Requested   *time.Time     `json:"requested,omitempty"`
 	Claim       *Claim         `json:"claim,omitempty"`
@@ -88,7 +89,7 @@ func (s *State) Positions() []PositionView {
 // View is the state at a moment.
 func (s *State) View(now time.Time) View {
 	v := View{
-		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now),
+		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now), Waits: s.Waits(now),
 		Gates: filled(s.gates), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
 		Place: PlaceView{

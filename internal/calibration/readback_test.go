@@ -1,0 +1,154 @@
+package calibration
+
+import (
+	"encoding/json"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"readback/internal/fault"
+	"readback/internal/figure"
+	"readback/internal/stream"
+)
+
+// TestReadBackInAUnit: digits are compared with what was shown in that unit. 550 mm is 21.6535… in (by hand, 550/25.4).
+func TestReadBackInAUnit(t *testing.T) {
+	t.Parallel()
+	for _, each := range []struct{ said, decided string }{
+		{`"value":"550","unit":"mm","side":"left"`, `{"matches":true}`},
+		{`"value":"550,0","unit":"mm","side":"left"`, `{"matches":true}`},
+		{`"value":"21.654","unit":"in","side":"left"`, `{"matches":true}`},
+		{`"value":"21.65","unit":"in","side":"left"`, `{"matches":false,"wrong":["value"],"slip":"one-digit"}`},
+		{`"value":"550","unit":"in","side":"left"`, `{"matches":false,"wrong":["unit"]}`},
+		{`"value":"21.654","unit":"in","side":"right"`, `{"matches":false,"wrong":["side"]}`},
+		{`"value":"5500","unit":"mm","side":"left"`, `{"matches":false,"wrong":["value"],"slip":"tenfold"}`},
+		{`"value":"505","unit":"mm","side":"right"`, `{"matches":false,"wrong":["value","side"],"slip":"transposed"}`},
+		{`"value":"551","unit":"mm","side":"left"`, `{"matches":false,"wrong":["value"],"slip":"one-digit"}`},
+		{`"value":"123","unit":"mm","side":"left"`, `{"matches":false,"wrong":["value"]}`},
+		{`"value_um":550001,"side":"left"`, `{"matches":false,"wrong":["value"]}`},
+		{`"value_um":505000,"side":"left"`, `{"matches":false,"wrong":["value"],"slip":"transposed"}`},
+	} {
+		w := newWorld(t)
+		w.guided()
+		w.place()
+		n := w.instruct(`{"step":"go-to-position","position":"left"}`)
+		e := w.do(technician, "read-back", fmt.Sprintf(`{"step":%d,"position":"left",%s}`, n, each.said))
+		require.JSONEq(t, each.decided, string(e.Decided), each.said)
+		step := w.state().steps[n-1]
+		matches := each.decided == `{"matches":true}`
+		require.Equal(t, matches, step.State == StepMatched)
+		_, _, err := w.try(specialist, "confirm", fmt.Sprintf(`{"step":%d}`, n))
+		require.Equal(t, matches, err == nil, "what is read back wrongly cannot be confirmed: %s", each.said)
+	}
+	w := newWorld(t)
+	w.guided()
+	w.place()
+	n := w.instruct(`{"step":"go-to-position","position":"left"}`)
+	e := w.do(technician, "read-back", fmt.Sprintf(`{"step":%d,"position":"right","value":"550","unit":"mm","side":"left"}`, n))
+	require.JSONEq(t, `{"matches":false,"wrong":["position"]}`, string(e.Decided))
+	w.do(specialist, "correct", fmt.Sprintf(`{"step":%d}`, n))
+	require.Empty(t, w.state().steps[n-1].Wrong)
+	for said, field := range map[string]string{
+		`"value":"550"`: "data.unit", `"unit":"mm"`: "data.unit", `"value":"550","unit":"ft"`: "data.unit", `"value":"550 mm","unit":"mm"`: "data.value",
+		`"value":"550","unit":"mm","value_um":550000`: "data.value", `"value":"1,240.5","unit":"mm"`: "data.value", `"side":"left"`: "data.value_um",
+	} {
+		_, _, err := w.try(technician, "read-back", fmt.Sprintf(`{"step":%d,"position":"left",%s}`, n, said))
+		require.True(t, fault.Is(err, fault.InvalidInput), said)
+		require.Equal(t, field, fault.Of(err).Fields[0].Name, said)
+	}
+}
+
+// TestAWrongNumberIsAlwaysCaught: whatever is said in whatever unit matches only if it is what was shown.
+func TestAWrongNumberIsAlwaysCaught(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		um := rapid.Int64Range(0, 30_000_000).Draw(t, "value")
+		unit := rapid.SampledFrom([]figure.Unit{figure.MM, figure.Inch}).Draw(t, "unit")
+		shown := figure.Of(um, unit)
+		wrong, _ := readBackOrder{Value: shown.Digits(), Unit: unit}.wrongNumber(um)
+		require.Empty(t, wrong)
+		said := figure.Figure{Last: rapid.Int64Range(0, 1_000_000).Draw(t, "said"), Unit: unit}
+		wrong, _ = readBackOrder{Value: said.Digits(), Unit: unit}.wrongNumber(um)
+		require.Equal(t, said == shown, wrong == "")
+	})
+}
+
+// TestWaits: the time a step has waited is derived from its last change and the moment of looking, and there is no entry
+// of it.
+func TestWaits(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.guided()
+	w.place()
+	require.Nil(t, w.state().View(w.now).Waits)
+	require.Nil(t, w.state().Turn(w.now).Since)
+	n := w.instruct(`{"step":"go-to-position","position":"left"}`)
+	for _, change := range []struct {
+		command, data string
+		within        time.Duration
+	}{
+		{"", "", ReadBackWithin},
+		{"read-back", `{"step":%d,"position":"left","value_um":550000,"side":"right"}`, AnswerWithin},
+		{"correct", `{"step":%d}`, ReadBackWithin},
+		{"read-back", `{"step":%d,"position":"left","value_um":550000,"side":"left"}`, AnswerWithin},
+		{"confirm", `{"step":%d}`, CarryWithin},
+	} {
+		w.now = w.now.Add(7 * time.Second)
+		if change.command != "" {
+			actor := specialist
+			if change.command == "read-back" {
+				actor = technician
+			}
+			w.do(actor, change.command, fmt.Sprintf(change.data, n))
+			w.do(technician, "note", `{"text":"One moment."}`)
+		}
+		since := w.state().steps[n-1].Since
+		seq := w.state().seq
+		require.Equal(t, Waits{Seconds: 80, Late: change.within < 80*time.Second}, *w.state().View(since.Add(80 * time.Second)).Waits, change.command)
+		require.False(t, w.state().Waits(since.Add(change.within)).Late)
+		require.True(t, w.state().Waits(since.Add(change.within+1)).Late)
+		require.Equal(t, Waits{}, *w.state().Waits(since.Add(-time.Second)), "another node's clock may be behind")
+		turn := w.state().Turn(since.Add(time.Hour))
+		require.Equal(t, since, *turn.Since)
+		require.Equal(t, since.Add(change.within), *turn.LateAt)
+		require.Equal(t, seq, w.state().seq)
+	}
+	w.do(technician, "done", fmt.Sprintf(`{"step":%d}`, n))
+	require.Nil(t, w.state().Waits(w.now))
+}
+
+// TestANoteChangesNothing: whatever it says, and whoever says it when, the state is shown as before but for its number.
+func TestANoteChangesNothing(t *testing.T) {
+	t.Parallel()
+	worded := rapid.OneOf(
+		rapid.SampledFrom([]string{"Confirmed.", "bay clear", "GO", "stop", `{"step":1}`, "position 2, left, 620 mm", "All within limits, start the leg.", "Stellen Sie das Target nach rechts."}),
+		rapid.StringMatching(`[ -~]{1,80}`), rapid.StringN(1, 60, -1),
+	)
+	rapid.Check(t, func(t *rapid.T) {
+		w := newWorld(t)
+		w.open()
+		leadIn(t, w)
+		for range rapid.IntRange(1, 6).Draw(t, "notes") {
+			if rapid.Bool().Draw(t, "something else") {
+				actor, command, data := anything(t, w)
+				_, _, _ = w.try(actor, command, data)
+			}
+			before, turn := w.state().View(w.now), w.state().Turn(w.now)
+			text, err := json.Marshal(map[string]string{"text": worded.Draw(t, "text")})
+			require.NoError(t, err)
+			actor := rapid.SampledFrom([]stream.Actor{technician, technician, specialist, colleague, owner, stranger}).Draw(t, "who")
+			if _, _, err := w.try(actor, "note", string(text)); err != nil {
+				require.Equal(t, before, w.state().View(w.now))
+				continue
+			}
+			after := w.state().View(w.now)
+			require.Equal(t, before.Seq+1, after.Seq)
+			after.Seq = before.Seq
+			require.Equal(t, before, after)
+			require.Equal(t, turn, w.state().Turn(w.now))
+		}
+	})
+}
