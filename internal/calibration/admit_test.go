@@ -56,6 +56,15 @@ func TestBadInputIsNamed(t *testing.T) {
 		{"end-leg", `{"outcome":"completed","routine_holds":true}`, "data.routine_holds"},
 		{"void-setup", `{"cause":"boredom"}`, "data.cause"},
 		{"declare", `{"outcome":"withdrawn"}`, "data.reason"},
+		{"declare", `{"outcome":"completed","evaluation":{"routine_confirmed":false,"lamps":"off"}}`, "data.evaluation.routine_confirmed"},
+		{"declare", `{"outcome":"completed","evaluation":{"routine_confirmed":true,"lamps":"green"}}`, "data.evaluation.lamps"},
+		{"declare", `{"outcome":"completed","evaluation":{"lamps":"off"}}`, "data.evaluation.routine_confirmed"},
+		{"end-leg", `{"outcome":"completed","values":[]}`, "data.values"},
+		{"end-leg", `{"outcome":"completed","values":[{"name":"pitch"}]}`, "data.values[0].value"},
+		{"sign", `{"as":"system"}`, "data.as"},
+		{"hand-over-notice", `{"to":"customer","how":"in-hand","language":"en","sha256":"` + strings.Repeat("A", 64) + `"}`, "data.sha256"},
+		{"hand-over-notice", `{"to":"customer","how":"shouted","language":"tlh","sha256":"00"}`, "data.how"},
+		{"reopen", `{}`, "data.reason"},
 	} {
 		_, _, err := Rules{}.Admit(stream.Command{ID: id(1), Type: c.command, Data: json.RawMessage(c.data)})
 		require.True(t, fault.Is(err, fault.InvalidInput), "%s %s: %v", c.command, c.data, err)
@@ -72,6 +81,7 @@ func TestFreeTextIsSealed(t *testing.T) {
 	for command, data := range map[string]string{
 		"return": `{"reason":"x"}`, "waive": `{"what":"verdict","reason":"x"}`, "note": `{"text":"x"}`,
 		"declare": `{"outcome":"withdrawn","reason":"x"}`, "end-leg": `{"outcome":"completed","note":"x"}`,
+		"reopen": `{"reason":"x"}`,
 	} {
 		_, seal, err := Rules{}.Admit(stream.Command{Type: command, Data: json.RawMessage(data)})
 		require.NoError(t, err)

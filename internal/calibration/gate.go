@@ -159,6 +159,15 @@ func unmet(gates []Gate, by Due, what string) string {
 	return fmt.Sprintf("Before you can %s, these gates must be met: %s.", what, strings.Join(names, ", "))
 }
 
+// unanswered is the same list with no answers.
+func unanswered(gates []Gate) []Gate {
+	out := make([]Gate, len(gates))
+	for i, g := range gates {
+		out[i] = Gate{Name: g.Name, Grade: g.Grade, Due: g.Due}
+	}
+	return out
+}
+
 func (s *State) gate(name string) *Gate {
 	for i := range s.gates {
 		if s.gates[i].Name == name {

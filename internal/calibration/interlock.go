@@ -59,11 +59,11 @@ func (a *asked) entry(decided any) (stream.Decision, error) {
 	return stream.Decision{Type: a.row.entries[0], V: 1, Role: a.role, Decided: decided}, nil
 }
 
-// admit finds the role the actor acts under, or refuses.
-func (r *row) admit(s *State, actor stream.Actor, facts stream.Facts) (stream.Role, error) {
+// admit finds the role the actor acts under, or refuses. wish is the role the actor asks to act under; "" is any.
+func (r *row) admit(s *State, actor stream.Actor, wish stream.Role, facts stream.Facts) (stream.Role, error) {
 	var roles, bonds []may
 	for _, m := range r.may {
-		if s.holds(m.role, actor) {
+		if s.holds(m.role, actor) && (wish == "" || wish == m.role) {
 			roles = append(roles, m)
 		}
 	}
@@ -352,15 +352,25 @@ var table = []row{
 		may:    []may{{stream.Specialist, claiming, guided}, {stream.Technician, anyone, beforeClaim}},
 		guards: []guard{outcomeYours, notStopped, allRun, noOpenStepIfCompleted},
 		stale:  []string{"leg-started", "leg-ended", "stopped", "setup-voided", "sheet-issued"},
-		seal:   []string{"reason"},
+		seal:   []string{"reason", "remarks"},
 		read:   readDeclare, needs: needsDeclare, decide: decideDeclare,
 	},
 	{
 		command: "sign", title: "sign the result", entries: []string{"signed"},
-		may:    []may{{stream.Technician, anyone, []Phase{Declared}}, {stream.Specialist, claiming, []Phase{Declared}}},
+		may: []may{
+			{stream.Technician, anyone, []Phase{Declared}}, {stream.Specialist, claiming, []Phase{Declared}},
+			{stream.Owner, anyone, []Phase{Declared}},
+		},
 		guards: []guard{notSigned, personCompetent},
-		stale:  []string{"result-declared"},
-		read:   readNothing, decide: decideSign,
+		stale:  []string{"result-declared", "reopened"},
+		read:   readSign, decide: decideSign,
+	},
+	{
+		command: "hand-over-notice", title: "record that the notice was handed over", entries: []string{"notice-handed-over"},
+		may:    []may{{stream.Technician, anyone, []Phase{Declared}}, {stream.Owner, anyone, []Phase{Declared}}},
+		guards: []guard{notCompletedHere},
+		stale:  []string{"result-declared", "reopened"},
+		read:   readHandOver, decide: decideHandOver,
 	},
 	{
 		command: "close", title: "close it", entries: []string{"closed"},
@@ -368,8 +378,19 @@ var table = []row{
 			{stream.Technician, anyone, []Phase{Declared}}, {stream.Specialist, claiming, []Phase{Declared}},
 			{stream.Owner, anyone, []Phase{Declared}},
 		},
-		guards: []guard{bothSigned},
+		guards: []guard{bothSigned, noticeHanded},
+		stale:  []string{"reopened"},
 		read:   readNothing, decide: decideCloseOff,
+	},
+	{
+		command: "reopen", title: "reopen it", entries: []string{"reopened"},
+		may: []may{
+			{stream.Technician, anyone, []Phase{Declared, Closed}}, {stream.Specialist, claiming, []Phase{Declared}},
+			{stream.Owner, anyone, []Phase{Declared, Closed}},
+		},
+		stale: []string{"result-declared", "signed", "closed", "reopened"},
+		seal:  []string{"reason"},
+		read:  readReopen, decide: decideReopen,
 	},
 }
 

@@ -153,9 +153,16 @@ func dataOf(w *world, command string) string {
 		return `{"text":"The bay lamp flickers."}`
 	case "declare":
 		return `{"outcome":"withdrawn","reason":"The car leaves."}`
+	case "hand-over-notice":
+		return noticeData
+	case "reopen":
+		return `{"reason":"The lamp came on again."}`
 	}
 	return `{}`
 }
+
+// noticeData is the SHA-256 of "abc", of FIPS 180-2, appendix B.1 (from memory).
+const noticeData = `{"to":"customer","how":"in-hand","language":"en","sha256":"ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"}`
 
 // players are everybody who may come to a calibration.
 var players = []struct {
@@ -624,6 +631,18 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.do(technician, "sign", `{}`)
 		return technician, "sign", `{}`
 	},
+	"not-completed": func(w *world) (stream.Actor, string, string) {
+		ranAll(w)
+		w.do(specialist, "declare", `{"outcome":"completed"}`)
+		return technician, "hand-over-notice", noticeData
+	},
+	"notice-handed": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.do(specialist, "declare", `{"outcome":"not-completed","reason":"It would not learn."}`)
+		w.do(technician, "sign", `{}`)
+		w.do(specialist, "sign", `{}`)
+		return technician, "close", `{}`
+	},
 	"both-signed": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The car leaves."}`)
@@ -672,7 +691,7 @@ func others(w *world, actor stream.Actor, command, data, name string) (refusing 
 	cmd := stream.Command{ID: id(1), Type: command, Data: sealed(w.t, []byte(data), presentKeys(w.t, data, r.seal))}
 	given, err := r.take(cmd.Data, true)
 	require.NoError(w.t, err)
-	role, err := r.admit(w.state(), actor, w.facts)
+	role, err := r.admit(w.state(), actor, "", w.facts)
 	require.NoError(w.t, err)
 	for _, g := range r.guards {
 		if g.name == name || beyond(command, name, g.name) {

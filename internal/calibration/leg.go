@@ -25,6 +25,14 @@ type Leg struct {
 	Words    []Word     `json:"words"`
 	Started  time.Time  `json:"started"`
 	Ended    *time.Time `json:"ended,omitempty"`
+	Values   []Given    `json:"values,omitempty"` // what the routine gave when it ended
+}
+
+// Given is a value as the vehicle's routine showed it: text, because nothing here computes with it.
+type Given struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+	Unit  string `json:"unit,omitempty"`
 }
 
 // The outcomes of a leg.
@@ -113,13 +121,20 @@ func applyLegStarted(s *State, e stream.Entry) error {
 type endOrder struct {
 	Outcome      string         `json:"outcome"`
 	RoutineHolds bool           `json:"routine_holds"`
+	Values       []Given        `json:"values"`
 	Note         *stream.Sealed `json:"note"`
 }
+
+// mostGiven is how many values a leg may end with.
+const mostGiven = 40
 
 func readEnd(o *strict.Object, sealed bool) any {
 	end := endOrder{Outcome: o.Enum("outcome", LegCompleted, LegNotCompleted), Note: optFreeText(o, "note", sealed)}
 	if end.Outcome == LegNotCompleted {
 		end.RoutineHolds = o.OptBool("routine_holds", false)
+	}
+	for _, v := range o.OptObjects("values", 1, mostGiven) {
+		end.Values = append(end.Values, Given{Name: v.String("name", 60), Value: v.String("value", 40), Unit: v.OptString("unit", 12)})
 	}
 	return end
 }
@@ -148,17 +163,18 @@ func applyEnded(s *State, e stream.Entry) error {
 	if err := parse(e, &o, &d); err != nil {
 		return err
 	}
-	s.endLeg(e, o.Outcome)
+	s.endLeg(e, o.Outcome).Values = o.Values
 	s.attempts[len(s.attempts)-1].Over = d.AttemptOver
 	s.place.Stage, s.place.Closing, s.place.Closed = Placed, nil, nil
 	s.phase = Guided
 	return nil
 }
 
-func (s *State) endLeg(e stream.Entry, outcome string) {
+func (s *State) endLeg(e stream.Entry, outcome string) *Leg {
 	a := s.changeAttempt()
 	last := &a.Legs[len(a.Legs)-1]
 	last.Outcome, last.Ended = outcome, &e.At
+	return last
 }
 
 var positionNotRun = guard{"position-not-run", "the position has no completed leg in this attempt", func(a *asked) string {

@@ -14,7 +14,7 @@ const (
 	Running   Phase = "running"   // a leg of the routine runs: only stop, void, status and its end pass
 	Stopped   Phase = "stopped"   // somebody said stop
 	Declared  Phase = "declared"  // the outcome stands, signatures are due
-	Closed    Phase = "closed"
+	Closed    Phase = "closed"    // until somebody of the shop reopens it
 )
 
 // Phases lists every phase in the order a calibration goes through them.

@@ -2,8 +2,6 @@ package calibration
 
 import (
 	"fmt"
-	"slices"
-	"strings"
 	"time"
 
 	"readback/internal/stream"
@@ -12,17 +10,40 @@ import (
 
 // Result is the declared outcome of the whole calibration.
 type Result struct {
-	Outcome string         `json:"outcome"`
-	Reason  *stream.Sealed `json:"reason,omitempty"`
-	By      stream.By      `json:"by"`
-	At      time.Time      `json:"at"`
+	Seq        uint64           `json:"seq"` // of its entry
+	Outcome    string           `json:"outcome"`
+	Reason     *stream.Sealed   `json:"reason,omitempty"`
+	Evaluation *Evaluation      `json:"evaluation,omitempty"`
+	Remarks    *stream.Sealed   `json:"remarks,omitempty"`
+	Positions  []PositionResult `json:"positions"`
+	Cautions   []string         `json:"cautions,omitempty"`
+	By         stream.By        `json:"by"`
+	At         time.Time        `json:"at"`
 }
 
-// Sign is one signature under the result.
-type Sign struct {
-	By stream.By `json:"by"`
-	At time.Time `json:"at"`
+// Evaluation is what was looked at when the routine had run.
+type Evaluation struct {
+	RoutineConfirmed bool   `json:"routine_confirmed"` // the vehicle itself says that the calibration was taken over
+	Lamps            string `json:"lamps"`             // the warning lamps of this system, ignition on
 }
+
+// What may be said of the warning lamps.
+const (
+	LampsOff     = "off"
+	LampsOn      = "on"
+	LampsUnknown = "not-checked"
+)
+
+// PositionResult is how one position came out in the end.
+type PositionResult struct {
+	Position string `json:"position"`
+	Outcome  string `json:"outcome"` // of its last leg, or NotRun
+	Attempt  int    `json:"attempt,omitempty"`
+	Leg      int    `json:"leg,omitempty"`
+}
+
+// NotRun is the outcome of a position at which no leg ran in the last attempt.
+const NotRun = "not-run"
 
 // The outcomes of a calibration.
 const (
@@ -40,29 +61,11 @@ func (s *State) Result() (Result, bool) {
 	return *s.result, true
 }
 
-// Signs lists the signatures in the order they were given.
-func (s *State) Signs() []Sign { return slices.Clone(s.signs) }
-
-// signatures are the roles that sign: a calibration that ended before a specialist came has the technician's only.
-func (s *State) signatures() []stream.Role {
-	if s.claim == nil {
-		return []stream.Role{stream.Technician}
-	}
-	return []stream.Role{stream.Technician, stream.Specialist}
-}
-
-// unsigned are the roles whose signature is missing.
-func (s *State) unsigned() []stream.Role {
-	return slices.DeleteFunc(s.signatures(), s.signedAs)
-}
-
-func (s *State) signedAs(r stream.Role) bool {
-	return slices.ContainsFunc(s.signs, func(sign Sign) bool { return sign.By.Role == r })
-}
-
 type declareOrder struct {
-	Outcome string         `json:"outcome"`
-	Reason  *stream.Sealed `json:"reason"`
+	Outcome    string         `json:"outcome"`
+	Reason     *stream.Sealed `json:"reason"`
+	Evaluation *Evaluation    `json:"evaluation"`
+	Remarks    *stream.Sealed `json:"remarks"`
 }
 
 func readDeclare(o *strict.Object, sealed bool) any {
@@ -71,6 +74,13 @@ func readDeclare(o *strict.Object, sealed bool) any {
 	if d.Outcome != Completed && d.Outcome != "" && !o.Has("reason") {
 		o.Reject("reason", "missing: why it was "+d.Outcome)
 	}
+	if v, there := o.OptObject("evaluation"); there {
+		d.Evaluation = &Evaluation{RoutineConfirmed: v.Bool("routine_confirmed"), Lamps: v.Enum("lamps", LampsOff, LampsOn, LampsUnknown)}
+		if d.Outcome == Completed && !d.Evaluation.RoutineConfirmed && v.Has("routine_confirmed") {
+			v.Reject("routine_confirmed", "true, or another outcome than completed: what the vehicle has not taken over is not completed")
+		}
+	}
+	d.Remarks = optFreeText(o, "remarks", sealed)
 	return d
 }
 
@@ -79,35 +89,63 @@ func needsDeclare(s *State, _ stream.Actor, _ any) []stream.FactKey {
 }
 
 type declaredDecided struct {
-	Attempts int      `json:"attempts"`
-	Cautions []string `json:"cautions,omitempty"`
+	Attempts  int              `json:"attempts"`
+	Positions []PositionResult `json:"positions"`
+	Cautions  []string         `json:"cautions,omitempty"`
+}
+
+// positionResults is how each position of the newest sheet came out in the last attempt.
+func (s *State) positionResults() []PositionResult {
+	out := []PositionResult{}
+	sheet := s.sheet()
+	if sheet == nil {
+		return out
+	}
+	for _, name := range sheet.Positions() {
+		p := PositionResult{Position: name, Outcome: NotRun}
+		if n := len(s.attempts); n > 0 {
+			for _, l := range s.attempts[n-1].Legs {
+				if l.Position == name {
+					p.Outcome, p.Attempt, p.Leg = l.Outcome, s.attempts[n-1].Number, l.Number
+				}
+			}
+		}
+		out = append(out, p)
+	}
+	return out
 }
 
 func decideDeclare(a *asked) (stream.Decision, error) {
-	d := declaredDecided{Attempts: len(a.state.attempts)}
+	d := declaredDecided{Attempts: len(a.state.attempts), Positions: a.state.positionResults()}
 	switch sc, ok := fact[scan](a.facts, a.state.scanKey()); {
 	case !ok || sc.When != "after":
 		d.Cautions = append(d.Cautions, "no-scan-after")
 	case sc.Blocking > 0:
 		d.Cautions = append(d.Cautions, "blocking-codes-after")
 	}
+	switch o := a.data.(declareOrder); {
+	case o.Outcome != Completed:
+	case o.Evaluation == nil:
+		d.Cautions = append(d.Cautions, "not-evaluated")
+	case o.Evaluation.Lamps != LampsOff:
+		d.Cautions = append(d.Cautions, "lamps-"+o.Evaluation.Lamps)
+	}
 	return a.entry(d)
 }
 
 func applyDeclared(s *State, e stream.Entry) error {
-	var o declareOrder
-	if err := parse(e, &o, nil); err != nil {
+	var (
+		o declareOrder
+		d declaredDecided
+	)
+	if err := parse(e, &o, &d); err != nil {
 		return err
 	}
-	s.result = &Result{Outcome: o.Outcome, Reason: o.Reason, By: e.By, At: e.At}
+	s.result = &Result{
+		Seq: e.Seq, Outcome: o.Outcome, Reason: o.Reason, Evaluation: o.Evaluation, Remarks: o.Remarks,
+		Positions: d.Positions, Cautions: d.Cautions, By: e.By, At: e.At,
+	}
 	s.phase, s.stop, s.owed = Declared, nil, false
-	return nil
-}
-
-func decideSign(a *asked) (stream.Decision, error) { return a.entry(nil) }
-
-func applySigned(s *State, e stream.Entry) error {
-	s.signs = appended(s.signs, Sign{By: e.By, At: e.At})
 	return nil
 }
 
@@ -146,22 +184,4 @@ var allRun = guard{"all-positions-run", "for completed: every position has a com
 			either(names, "there is no set-up sheet"))
 	}
 	return ""
-}}
-
-var notSigned = guard{"not-signed", "nobody has signed in this role", func(a *asked) string {
-	if a.state.signedAs(a.role) {
-		return fmt.Sprintf("A %s has signed already.", a.role)
-	}
-	return ""
-}}
-
-var bothSigned = guard{"both-signed", "technician and specialist have signed; the technician alone if nobody has claimed", func(a *asked) string {
-	var names []string
-	for _, r := range a.state.unsigned() {
-		names = append(names, string(r))
-	}
-	if names == nil {
-		return ""
-	}
-	return fmt.Sprintf("The signature of the %s is missing.", strings.Join(names, " and of the "))
 }}

@@ -117,7 +117,11 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	if err != nil {
 		return stream.Decision{}, err
 	}
-	role, err := r.admit(s, actor, facts)
+	var wish stream.Role
+	if o, ok := data.(interface{ actsAs() stream.Role }); ok {
+		wish = o.actsAs()
+	}
+	role, err := r.admit(s, actor, wish, facts)
 	if err != nil {
 		return stream.Decision{}, err
 	}
@@ -159,7 +163,9 @@ var entries = map[string]func(*State, stream.Entry) error{
 	"noted":              applyNote,
 	"result-declared":    applyDeclared,
 	"signed":             applySigned,
+	"notice-handed-over": applyHandedOver,
 	"closed":             applyClosedOff,
+	"reopened":           applyReopened,
 }
 
 // Apply folds an entry into a copy of the state.

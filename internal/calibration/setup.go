@@ -8,9 +8,11 @@ import (
 // Causes are what makes an accepted set-up one that needs checking again.
 var Causes = []string{
 	"car-moved", "door-opened", "person-in-or-out", "load-changed", "pressure-changed", "ride-height-changed",
-	"fixture-touched", "mark-lost", "battery-support-lost", "other-person", "light-changed", "too-long-ago",
+	"fixture-touched", "target-swapped", "mark-lost", "battery-support-lost", "other-person", "light-changed", "too-long-ago",
 	"instrument-dropped", "unit-replaced", "alignment-changed",
 }
+
+const targetSwapped = "target-swapped"
 
 func decideLock(a *asked) (stream.Decision, error) {
 	return a.entry(placeDecided{a.state.place.Position})
@@ -72,6 +74,9 @@ func applyVoided(s *State, e stream.Entry) error {
 		return err
 	}
 	s.place = Place{Position: s.place.Position, Stage: None, Void: o.Cause}
+	if o.Cause == targetSwapped {
+		s.fitted = "" // its id is read back again
+	}
 	if s.phase == Running {
 		s.interrupt(e)
 	}

@@ -36,8 +36,10 @@ type State struct {
 	stop *Stop
 	owed bool // a stop was not lifted when its specialist left: the next claim leads back to it
 
-	result *Result
-	signs  []Sign
+	result  *Result
+	signs   []Sign
+	notice  *HandOver
+	earlier []Earlier // outcomes that were reopened
 }
 
 // Place is the set-up at the position where the fixture stands.

@@ -45,6 +45,9 @@ func (s *State) Turn(now time.Time) Turn {
 		if missing := s.unsigned(); len(missing) > 0 {
 			return Turn{Who: missing[0], Do: "sign"}
 		}
+		if s.NoticeDue() && s.notice == nil {
+			return Turn{Who: stream.Technician, Do: "hand-over-notice"}
+		}
 		return Turn{Who: stream.Technician, Do: "close"}
 	default:
 		return Turn{}

@@ -29,6 +29,8 @@ type View struct {
 	Stop        *Stop          `json:"stop,omitempty"`
 	Result      *Result        `json:"result,omitempty"`
 	Signs       []Sign         `json:"signs"`
+	Notice      *HandOver      `json:"notice,omitempty"`
+	Earlier     []Earlier      `json:"earlier"` // outcomes that were reopened
 }
 
 // SheetView is the newest sheet, and whether the specialist has adopted it.
@@ -92,6 +94,7 @@ func (s *State) View(now time.Time) View {
 		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now), Waits: s.Waits(now),
 		Gates: filled(s.gates), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
+		Notice: s.notice, Earlier: filled(s.earlier),
 		Place: PlaceView{
 			Position: s.place.Position, Stage: s.place.Stage, Standing: filled(s.place.Standing), Verdict: s.place.Verdict,
 			Waived: s.place.Waived, Closing: filled(s.place.Closing), Closed: s.place.Closed, Void: s.place.Void,

@@ -181,7 +181,7 @@ func TestGoldenTrails(t *testing.T) {
 func TestGoldenTrailsHoldEveryType(t *testing.T) {
 	t.Parallel()
 	f := golden(t, newest)
-	types := typesOf(slices.Concat(f.records[stream.Calibration], f.records[stream.Job], f.records[stream.Register], f.desk))
+	types := typesOf(slices.Concat(f.records[stream.Calibration], f.records[stream.Job], f.records[stream.Register], f.desk, f.radar))
 	for _, typ := range slices.Concat(calibration.Entries(), job.Entries(), register.Entries()) {
 		require.Contains(t, types, typ)
 	}

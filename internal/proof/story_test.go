@@ -126,6 +126,7 @@ func tellStory(t *testing.T) *forger {
 	w.setUp()
 	w.firstLeg()
 	w.secondPosition()
+	w.meanwhile()
 	w.result()
 
 	f := &forger{t: t, records: map[stream.Kind][]trail.Record{}, signer: signerFrom(t, "north.example", storySeed)}
@@ -403,7 +404,8 @@ func (w *teller) firstLeg() {
 	w.camera(specialist, "restart", obj{"routine_holds": true})
 	w.close(readingsOf(w.state().Place().Standing))
 	w.words(true)
-	w.camera(specialist, "end-leg", obj{"outcome": "completed", "note": "Values as the routine wants them."})
+	w.camera(specialist, "end-leg", obj{"outcome": "completed", "note": "Values as the routine wants them.",
+		"values": []obj{{"name": "pitch", "value": "-0.42", "unit": "deg"}}})
 }
 
 func readingsOf(standing []calibration.Standing) []calibration.Reading {
@@ -434,8 +436,18 @@ func (w *teller) secondPosition() {
 func (w *teller) result() {
 	w.camera(technician, "note", obj{"text": "Drove 5 km, nothing lit."})
 	w.do(technician, visitRef, "record-scan", obj{"when": "after", "source": "device", "codes": []obj{}})
-	w.camera(specialist, "declare", obj{"outcome": "completed"})
+	w.camera(specialist, "declare", obj{"outcome": "completed", "remarks": "As it should be.",
+		"evaluation": obj{"routine_confirmed": true, "lamps": "off"}})
 	w.camera(technician, "sign", obj{})
 	w.camera(specialist, "sign", obj{})
 	w.camera(shopOwner, "close", obj{})
+}
+
+// meanwhile tells with the radar's calibration what the camera's has no room for. What is new to the story goes here: the
+// forgeries name entries of the others by number, and the last use of each value.
+func (w *teller) meanwhile() {
+	w.do(technician, radarRef, "declare", obj{"outcome": "withdrawn", "reason": "The customer needs the car."})
+	w.do(shopOwner, radarRef, "hand-over-notice", obj{"to": "customer", "how": "in-hand", "language": "en",
+		"sha256": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"}) // FIPS 180-2, B.1: of "abc"
+	w.do(shopOwner, radarRef, "reopen", obj{"reason": "The car is back."})
 }

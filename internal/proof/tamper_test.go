@@ -458,9 +458,11 @@ func TestWhatTheKeeperCanDo(t *testing.T) {
 		n := f.nth(theCamera, "readings-reported", 3)
 		require.NotEqual(t, honest.entry(theCamera, n).Decided, f.entry(theCamera, n).Decided)
 		r := f.database(nil)
-		require.Len(t, r.Findings, 1, "%s", r)
-		require.Equal(t, proof.NotGiven, r.Findings[0].Reason)
-		require.Equal(t, radarRef, r.Findings[0].Stream, "only the calibration that was forgotten shows it")
+		require.NotEmpty(t, r.Findings)
+		for _, found := range r.Findings {
+			require.Equal(t, proof.NotGiven, found.Reason, "%s", r)
+			require.Equal(t, radarRef, found.Stream, "only the calibration that was forgotten shows it")
+		}
 		b, err := proof.Bundle(f.bundle(), f.options())
 		require.NoError(t, err)
 		require.True(t, b.Proven(), "the register is not in the bundle: taken on trust")
