@@ -71,7 +71,11 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 	if err != nil || len(password) > 256 {
 		return Account{}, failed()
 	}
-	who := pair{origin(address), login}
+	return d.verified(ctx, pair{origin(address), login}, password, func() (Account, error) { return d.store.AccountByLogin(ctx, login) })
+}
+
+// verified gives the account that find finds, if the password is its.
+func (d *Desk) verified(ctx context.Context, who pair, password string, find func() (Account, error)) (Account, error) {
 	if wait := d.paces.take(who, time.Now()); wait > 0 {
 		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", seconds(wait)))
 	}
@@ -83,7 +87,7 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 		return Account{}, fault.New(fault.TooMany, "Too many sign in at the moment. Try again in a few seconds.")
 	}
 	defer d.line.leave()
-	a, err := d.store.AccountByLogin(ctx, login)
+	a, err := find()
 	unknown := errors.Is(err, ErrUnknown)
 	if err != nil && !unknown {
 		return Account{}, err
@@ -100,6 +104,19 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 	}
 	d.paces.giveBack(who)
 	return a, nil
+}
+
+// hash hashes a new password when its turn has come.
+func (d *Desk) hash(ctx context.Context, address netip.Addr, password string) (string, error) {
+	turn, err := d.line.enter(ctx, origin(address))
+	if err != nil {
+		return "", err
+	}
+	if !turn {
+		return "", fault.New(fault.TooMany, "Too many sign in at the moment. Try again in a few seconds.")
+	}
+	defer d.line.leave()
+	return Hash(password), nil
 }
 
 func failed() error { return fault.New(fault.SignInFailed, "The name or the password is wrong.") }

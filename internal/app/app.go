@@ -49,13 +49,14 @@ type App struct {
 	tail     *postgres.Tail
 	keys     *keyfile.Keys
 	sessions *account.Sessions
+	reviews  *reviews
 	hub      *live.Hub
 }
 
 // Open opens all parts. The key file is made if there is none and the database is empty: with entries in it, another
 // key file could not read what is sealed in them, and is refused.
 func Open(ctx context.Context, cfg config.Config, log *slog.Logger) (*App, error) {
-	a := &App{cfg: cfg, log: log}
+	a := &App{cfg: cfg, log: log, reviews: newReviews()}
 	if err := a.open(ctx); err != nil {
 		a.Close(context.WithoutCancel(ctx))
 		return nil, err
@@ -90,7 +91,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	}
 	a.tail = a.db.Follow(a.bus)
 	a.hub = live.New(live.Config{
-		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging,
+		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
 	})
 	return nil

@@ -44,8 +44,9 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	defer func() { err = errors.Join(err, a.Close(context.WithoutCancel(ctx))) }()
 	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: a.sessions.Check, Still: a.sessions.Still, Cookie: httpapi.Cookie, Log: log})
 	a.sessions.OnEnd(sockets.CloseSession)
+	desk := account.NewDesk(accounts{a.db})
 	api := &httpapi.Server{
-		Hub: a.hub, Sessions: a.sessions, Accounts: account.NewDesk(accounts{a.db}), Sockets: sockets, Lists: lists{a.db},
+		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
 		Pages: webui.Routes(),
 	}
@@ -59,6 +60,12 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 		Handler: api.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 2 * time.Minute,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
+	var beside sync.WaitGroup
+	run, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer beside.Wait()
+	defer end()
+	beside.Go(func() { a.review(run, sockets) })
+	beside.Go(func() { a.forget(run) })
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
 	announce(scheme + "://" + listener.Addr().String() + "/")

@@ -44,16 +44,17 @@ type Bundler interface {
 
 // Server has the routes. Its fields are set once, before Handler.
 type Server struct {
-	Hub      *live.Hub
-	Sessions *account.Sessions
-	Accounts *account.Desk
-	Sockets  http.Handler // the live connections
-	Lists    Lists
-	Bundles  Bundler
-	TrailKey string                  // the verifier key of the signer of bundles
-	Pages    map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
-	Version  string
-	Log      *slog.Logger
+	Hub       *live.Hub
+	Sessions  *account.Sessions
+	Accounts  *account.Desk
+	Passwords *account.Passwords
+	Sockets   http.Handler // the live connections
+	Lists     Lists
+	Bundles   Bundler
+	TrailKey  string                  // the verifier key of the signer of bundles
+	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
+	Version   string
+	Log       *slog.Logger
 }
 
 // routes is every route there is, in the order of docs/protocol.md, with the query parameters it takes.
@@ -71,6 +72,10 @@ func (s *Server) routes() map[string]http.Handler {
 		"POST /v1/refresh":  s.adapt(s.refresh),
 		"POST /v1/sign-out": s.adapt(s.signOut),
 		"GET /v1/me":        s.forMembers(s.me),
+
+		"GET /v1/sessions":         s.withSession(s.listSessions, "member"),
+		"DELETE /v1/sessions/{id}": s.withSession(s.endSession),
+		"POST /v1/password":        s.withSession(s.password),
 
 		"GET /v1/live": s.Sockets,
 

@@ -48,6 +48,10 @@ type Config struct {
 	// Fit, if set, is asked before each command; its error is the refusal. It must be quick.
 	Fit func() error
 
+	// Changed, if set, is called with the organisation whose register has a new entry, as far as its register is open here. It
+	// must not block.
+	Changed func(org stream.ID)
+
 	// Urgent names the commands that end or stop work. Neither Fit nor a clock that is off refuses them, and they go ahead
 	// of the commands that wait for their stream.
 	Urgent map[string]bool

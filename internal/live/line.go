@@ -386,5 +386,8 @@ func (l *line) show(ctx context.Context, r trail.Record) {
 	l.publish(ctx, ev)
 	if l.ref.Kind == stream.Register {
 		l.hub.review()
+		if l.hub.cfg.Changed != nil {
+			l.hub.cfg.Changed(l.ref.ID)
+		}
 	}
 }

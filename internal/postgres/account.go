@@ -47,14 +47,27 @@ func (d *DB) PutAccount(ctx context.Context, a Account) error {
 	return nil
 }
 
-const sqlAccountByLogin = `
+const (
+	sqlAccountByLogin = `
 select member, org, login, password_hash, disabled, created_at from account where login = $1`
+	sqlAccountOf = `
+select member, org, login, password_hash, disabled, created_at from account where member = $1`
+)
 
 // AccountByLogin finds an account, disabled or not, by its login in whatever case; a not-found fault if there is none.
 func (d *DB) AccountByLogin(ctx context.Context, login string) (Account, error) {
+	return d.account(ctx, sqlAccountByLogin, strings.ToLower(login))
+}
+
+// AccountOf finds a member's account, disabled or not; a not-found fault if there is none.
+func (d *DB) AccountOf(ctx context.Context, member stream.ID) (Account, error) {
+	return d.account(ctx, sqlAccountOf, given(member))
+}
+
+func (d *DB) account(ctx context.Context, sql string, by any) (Account, error) {
 	a, err := reading(d.writer, func() (a Account, err error) {
 		var member, org pgtype.UUID
-		err = d.writer.QueryRow(ctx, sqlAccountByLogin, strings.ToLower(login)).
+		err = d.writer.QueryRow(ctx, sql, by).
 			Scan(&member, &org, &a.Login, &a.PasswordHash, &a.Disabled, &a.CreatedAt)
 		a.Member, a.Org, a.CreatedAt = member.Bytes, org.Bytes, a.CreatedAt.UTC()
 		return a, err

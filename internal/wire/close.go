@@ -20,7 +20,7 @@ const (
 	CloseCrowded CloseCode = 4011 // as many connections as one member may have
 
 	CloseSignIn    CloseCode = 4101 // the access token is not valid
-	CloseExpired   CloseCode = 4102 // the access token ran out
+	CloseExpired   CloseCode = 4102 // the access token that was brought had run out, or the session has
 	CloseSignedOut CloseCode = 4103 // signed out, or no longer a member
 	CloseGarbage   CloseCode = 4104 // one unreadable message after another
 )
@@ -48,7 +48,7 @@ func Closings() []Closing {
 		{CloseNoHello, "no-hello", true, "Say hello first, and within the time given."},
 		{CloseCrowded, "crowded", true, "You have too many connections open. Close one, or try again later."},
 		{CloseSignIn, "sign-in", false, "The access token is not valid. Sign in, then connect again."},
-		{CloseExpired, "expired", false, "The access token ran out. Sign in again, then resume after your last entry."},
+		{CloseExpired, "expired", false, "The access token or the session ran out. Refresh it or sign in again, then resume after your last entry."},
 		{CloseSignedOut, "signed-out", false, "You have been signed out."},
 		{CloseGarbage, "garbage", false, "Too many messages in a row could not be read."},
 	}

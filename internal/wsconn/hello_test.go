@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -162,6 +163,39 @@ func TestTheConnectionEndsWithTheToken(t *testing.T) {
 		slug, _ := p.refused()
 		require.Equal(t, "sign-in-needed", slug)
 		require.Equal(t, wire.CloseExpired, p.closed())
+	})
+}
+
+// TestTheConnectionGoesOnWithItsSession past the end of its token, as long as commands come; a session that ends takes it
+// along at once.
+func TestTheConnectionGoesOnWithItsSession(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{Lasts: 10 * time.Minute}, func(t *testing.T, b *bench) {
+		start := time.Now()
+		at := b.Open(0)
+		out := b.SignIn(b.Ben)
+		type end struct {
+			code  wire.CloseCode
+			after time.Duration
+		}
+		var reading sync.WaitGroup
+		used, idle, ended := b.connect(), b.connect(), b.connect()
+		ends := map[*peer]*end{used: {}, idle: {}, ended: {}}
+		for p, text := range map[*peer]string{used: b.SignIn(b.Ann).Access, idle: b.SignIn(b.Ann).Access, ended: out.Access} {
+			p.hello(text)
+			p.until("welcome")
+			reading.Go(func() { *ends[p] = end{p.closed(), time.Since(start)} })
+		}
+		pass(10 * time.Hour)
+		used.command(at, toyserver.Note("still here", 1))
+		require.NoError(t, b.Sessions.SignOut(t.Context(), out.Granted))
+		reading.Wait()
+		require.Equal(t, wire.CloseSignedOut, ends[ended].code)
+		require.InDelta(t, 10*time.Hour, ends[ended].after, float64(time.Second), "at once")
+		require.Equal(t, wire.CloseExpired, ends[idle].code)
+		require.InDelta(t, 12*time.Hour, ends[idle].after, float64(2*time.Second), "unused for 12 h; looks are a second apart at least")
+		require.Equal(t, wire.CloseExpired, ends[used].code)
+		require.InDelta(t, 22*time.Hour, ends[used].after, float64(10*time.Minute+2*time.Second), "the use is noted at the first look after it")
 	})
 }
 

@@ -202,6 +202,22 @@ func (s *Server) CloseSession(id stream.ID) {
 	s.signOut(func(c *conn) bool { return c.access.Session == id })
 }
 
+// Members are those of an organisation who have a connection here.
+func (s *Server) Members(org stream.ID) []stream.ID {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var all []stream.ID
+	for member, of := range s.members {
+		for c := range of {
+			if c.access.Org == org {
+				all = append(all, member)
+			}
+			break // a member's connections are all of one organisation
+		}
+	}
+	return all
+}
+
 // CloseMember closes all connections of a member: retired, or signed out everywhere.
 func (s *Server) CloseMember(member stream.ID) {
 	s.signOut(func(c *conn) bool { return c.access.Member == member })

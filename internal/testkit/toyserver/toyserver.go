@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"net/netip"
 	"strings"
 	"testing"
 	"time"
@@ -146,6 +147,14 @@ func (s *Server) Token(member stream.ID) string {
 	text, _, err := s.Tokens.Issue(s.Org, member, stream.NewID())
 	require.NoError(s.t, err)
 	return text
+}
+
+// SignIn begins a session of a member.
+func (s *Server) SignIn(member stream.ID) account.Pair {
+	s.t.Helper()
+	got, err := s.Sessions.Open(s.t.Context(), account.Account{Member: member, Org: s.Org}, netip.Addr{}, "test")
+	require.NoError(s.t, err)
+	return got
 }
 
 // Open makes a calibration with so many notes in it.
