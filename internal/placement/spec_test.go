@@ -2,7 +2,9 @@ package placement_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -44,21 +46,73 @@ func TestCaseFilesAndResultsAreAsPublished(t *testing.T) {
 		require.NoError(t, err)
 		spec.Valid(t, "schema/result.json", out)
 		seen[r.Verdict] = true
+		plan, err := placement.Plan(c)
+		require.NoError(t, err, name)
+		spec.Valid(t, "schema/plan.json", spec.Text(t, plan))
 	}
 	require.Len(t, seen, 5, "every verdict occurs")
 }
 
-// TestExampleCaseIsRead executes the example that the schema shows.
+// TestExampleCaseIsRead executes the examples that the schema shows: one to check, one to plan.
 func TestExampleCaseIsRead(t *testing.T) {
 	t.Parallel()
 	for _, example := range spec.Document(t, "schema/case.json")["examples"].([]any) {
 		c, err := placement.DecodeCase(spec.Text(t, example))
 		require.NoError(t, err)
+		if c.Position == "" {
+			continue // TestExamplePlan
+		}
 		r, err := placement.Check(c)
 		require.NoError(t, err)
 		out, err := json.Marshal(r)
 		require.NoError(t, err)
 		spec.Valid(t, "schema/result.json", out)
+	}
+}
+
+// TestExamplePlan executes the example of plan.json: it is what the second example of case.json plans to. What the spans
+// should read is Pythagoras over the numbers of the case: from a front hub to the target there are 870 + 1830 mm along the
+// car, 1585/2 mm and the lateral across it, and 500 − 366 mm in height.
+func TestExamplePlan(t *testing.T) {
+	t.Parallel()
+	c, err := placement.DecodeCase(spec.Text(t, spec.Document(t, "schema/case.json")["examples"].([]any)[1]))
+	require.NoError(t, err)
+	got, err := placement.Plan(c)
+	require.NoError(t, err)
+	example := spec.Text(t, spec.Document(t, "schema/plan.json")["examples"].([]any)[0])
+	spec.Valid(t, "schema/plan.json", example)
+	var shown, planned any
+	require.NoError(t, json.Unmarshal(example, &shown))
+	require.NoError(t, json.Unmarshal(spec.Text(t, got), &planned))
+	near(t, shown, planned, "plan")
+
+	for i, lateral := range []float64{0, 600} {
+		for j, hub := range []float64{792.5, -792.5} {
+			want := math.Sqrt(2700*2700 + (lateral-hub)*(lateral-hub) + 134*134)
+			require.InDelta(t, want, *got.Positions[i].Readings[1+j].ExpectedMM, 1e-9)
+		}
+	}
+}
+
+// near wants two JSON values to be the same, numbers to the six decimals that an example shows.
+func near(t *testing.T, want, got any, at string) {
+	t.Helper()
+	switch want := want.(type) {
+	case map[string]any:
+		require.IsType(t, want, got, at)
+		require.Equal(t, spec.Keys(want), spec.Keys(got), at)
+		for key, each := range want {
+			near(t, each, got.(map[string]any)[key], at+"."+key)
+		}
+	case []any:
+		require.Len(t, got, len(want), at)
+		for i, each := range want {
+			near(t, each, got.([]any)[i], fmt.Sprintf("%s[%d]", at, i))
+		}
+	case float64:
+		require.InDelta(t, want, got, 1e-6, at)
+	default:
+		require.Equal(t, want, got, at)
 	}
 }
 
