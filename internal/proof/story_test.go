@@ -27,6 +27,7 @@ var (
 	bayID, spareBayID             = idOf(0x30), idOf(0x31)
 	laserID, ruleID, levelID      = idOf(0x32), idOf(0x33), idOf(0x34)
 	tapeID, standID, dimensionsID = idOf(0x35), idOf(0x36), idOf(0x37)
+	methodID                      = idOf(0x38)
 	visitID, cameraID, radarID    = idOf(0x40), idOf(0x41), idOf(0x42)
 	shopOwner                     = someone(0x22, shopID, stream.Owner)
 	technician                    = someone(0x23, shopID, stream.Technician)
@@ -237,9 +238,32 @@ func (w *teller) shop() {
 	}})
 	own("change-fixture", obj{"id": standID, "name": "Camera board, blue"})
 	own("change-dimensions", obj{"id": dimensionsID, "type": "Windrow 3 hatchback (invented)"})
+	own("add-procedure", obj{"id": methodID, "procedure": method("1", 12_500)})
+	own("revise-procedure", obj{"id": methodID, "procedure": method("2", 12_800)})
 	own("make-agreement", obj{"desk": deskID})
 	own("end-agreement", obj{"desk": deskID})
 	own("make-agreement", obj{"desk": deskID})
+}
+
+// method is a version of the shop's procedure for the radar.
+func method(version string, leastMV int) obj {
+	return obj{
+		"format": "readback-procedure/1", "title": "Front radar, reflector (invented)", "sensor": "front-radar",
+		"source": obj{"title": "Front radar, static (invented)", "dated": "2026-05-04", "version": version},
+		"gates": []obj{
+			{"gate": "metal-cleared", "asks": "No metal near the line to the reflector.", "grade": "required", "by": "request", "evidence": "photographed"},
+			{"gate": "battery-voltage", "asks": "A supply holds the battery.", "grade": "required", "by": "leg", "evidence": "measured",
+				"value": obj{"unit": "mV", "lower": leastMV}, "limits": "stated", "expires_min": 15},
+		},
+		"set_ups": []obj{{
+			"name": "reflector ahead", "target": "T-RFL-02", "limits": "own", "limits_by": technician.Member,
+			"setup": obj{
+				"sensor": "front-radar", "datum": "front-bumper", "line": "centreline", "distance_um": 2_500_000, "height_um": 480_500,
+				"positions": []obj{{"name": "ahead", "lateral_um": 0}}, "tolerance": obj{"distance_um": 20_000, "lateral_um": 8000},
+			},
+			"steps": []obj{{"step": "fit-target"}, {"step": "set-height"}},
+		}},
+	}
 }
 
 func (w *teller) car() {

@@ -27,6 +27,8 @@ func (f Fixture) label() string    { return f.Name }
 func (f Fixture) inUse() bool      { return f.Active }
 func (d Dimensions) label() string { return d.Type }
 func (d Dimensions) inUse() bool   { return d.Active }
+func (p Procedure) label() string  { return p.title }
+func (p Procedure) inUse() bool    { return p.Active }
 func (m Member) label() string     { return "" }
 func (m Member) inUse() bool       { return m.Active }
 

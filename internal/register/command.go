@@ -129,6 +129,15 @@ var commands = map[string]command{
 		read: erase(readDimensionsChange), check: checking((*State).checkDimensionsChange), apply: applying((*State).changeDimensions),
 	},
 
+	"add-procedure": {
+		entry: "procedure-added",
+		read:  erase(readProcedure), check: checking((*State).checkProcedure), apply: applying((*State).addProcedure),
+	},
+	"revise-procedure": {
+		entry: "procedure-revised", stale: []string{"procedure-revised", "retired"},
+		read: erase(readRevision), check: checking((*State).checkRevision), apply: applying((*State).reviseProcedure),
+	},
+
 	"retire": {
 		entry: "retired", stale: []string{"retired"},
 		read: erase(readRetirement), check: checking((*State).checkRetirement), apply: applying((*State).retire),

@@ -11,8 +11,8 @@ import (
 	"readback/internal/stream"
 )
 
-// document is the import document as Export writes it (docs/import.md), with every id and without passwords.
-type document struct {
+// exported is the import document as Export writes it (docs/import.md), with every id and without passwords.
+type exported struct {
 	Format       string             `json:"format"`
 	Organisation organisationListed `json:"organisation"`
 	Members      []memberListed     `json:"members,omitempty"`
@@ -20,6 +20,7 @@ type document struct {
 	Instruments  []instrumentListed `json:"instruments,omitempty"`
 	Fixtures     []fixtureListed    `json:"fixtures,omitempty"`
 	Dimensions   []dimensionsListed `json:"dimensions,omitempty"`
+	Procedures   []procedureListed  `json:"procedures,omitempty"`
 	Agreements   []agreementListed  `json:"agreements,omitempty"`
 	Hours        *dispatch.Hours    `json:"hours,omitempty"`
 }
@@ -94,7 +95,7 @@ func Export(s *State, open func(stream.Sealed) (string, bool)) ([]byte, error) {
 		return nil, fault.New(fault.NotHere, "This organisation is not opened.")
 	}
 	o := s.organisation
-	doc := document{Format: Format, Organisation: organisationListed{s.id, o.Name, o.Sort, o.Phone}}
+	doc := exported{Format: Format, Organisation: organisationListed{s.id, o.Name, o.Sort, o.Phone}}
 	for _, m := range s.members.all() {
 		name, ok := open(m.Name)
 		if !ok {
@@ -126,6 +127,13 @@ func Export(s *State, open func(stream.Sealed) (string, bool)) ([]byte, error) {
 	}
 	for _, d := range s.dimensions.all() {
 		doc.Dimensions = append(doc.Dimensions, dimensionsListed{d.ID, d.Type, decimal(d.Vehicle), d.Source, !d.Active})
+	}
+	for _, p := range s.procedures.all() {
+		listed, err := p.listed()
+		if err != nil {
+			return nil, err
+		}
+		doc.Procedures = append(doc.Procedures, listed)
 	}
 	for _, a := range s.agreements.all() {
 		doc.Agreements = append(doc.Agreements, agreementListed(a))

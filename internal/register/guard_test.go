@@ -42,6 +42,8 @@ var entries = map[string]string{
 	"change-instrument":   "instrument-changed",
 	"change-fixture":      "fixture-changed",
 	"change-dimensions":   "dimensions-changed",
+	"add-procedure":       "procedure-added",
+	"revise-procedure":    "procedure-revised",
 }
 
 // takes is the command that gives what another takes away.
@@ -129,7 +131,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 24*4*2*2, pairs)
+	require.Equal(t, 26*4*2*2, pairs)
 }
 
 func TestOwnersAreWhoTheRegisterSaysTheyAre(t *testing.T) {
@@ -172,6 +174,7 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"id taken by an instrument", "add-instrument", nothing, replace("add-instrument", id32, instrument.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by a fixture", "add-fixture", nothing, replace("add-fixture", id42, fixture.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by a sheet", "add-dimensions", nothing, replace("add-dimensions", id52, dimensions.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by a procedure", "add-bay", nothing, replace("add-bay", id22, method.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id is the organisation's", "add-bay", nothing, replace("add-bay", id22, shop.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id of a retired thing", "add-bay", retire("bay", bay), replace("add-bay", id22, bay.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 
@@ -244,10 +247,25 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"name free", "change-dimensions", func(w *world) { w.must(theOwner, "add-dimensions", good()["add-dimensions"]) },
 			data(`{"id":"%s","type":"Invented Estate"}`, dimensions), fault.AlreadyThere, fault.Field{Name: "data.type"}},
 
+		{"id taken", "add-procedure", nothing, replace("add-procedure", id(72).String(), bay.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"title free", "add-procedure", nothing, replace("add-procedure", "Invented radar", "INVENTED  camera"), fault.AlreadyThere, fault.Field{Name: "data.procedure.title"}},
+		{"limits answered for", "add-procedure", nothing, data(`{"id":"%s","procedure":%s}`, id(72), answered(ghost)), fault.NotHere,
+			fault.Field{Name: "data.procedure.set_ups[0].limits_by"}},
+		{"procedure known", "revise-procedure", nothing, replace("revise-procedure", method.String(), ghost), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"procedure in use", "revise-procedure", retire("procedure", method), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"something changes", "revise-procedure", func(w *world) { w.must(theOwner, "revise-procedure", good()["revise-procedure"]) }, nil,
+			fault.AlreadyThere, fault.Field{Name: "data"}},
+		{"sensor stays", "revise-procedure", nothing, data(`{"id":"%s","procedure":%s}`, method, strings.ReplaceAll(methodOf("Invented camera", 2), "front-camera", "rear-camera")),
+			fault.InvalidInput, fault.Field{Name: "data.procedure.sensor"}},
+		{"title stays", "revise-procedure", nothing, replace("revise-procedure", "Invented camera", "Invented lens"), fault.InvalidInput, fault.Field{Name: "data.procedure.title"}},
+		{"limits answered for", "revise-procedure", nothing, data(`{"id":"%s","procedure":%s}`, method, strings.Replace(answered(ghost), "Invented radar", "Invented camera", 1)),
+			fault.NotHere, fault.Field{Name: "data.procedure.set_ups[0].limits_by"}},
+
 		{"bay known", "retire", nothing, data(`{"kind":"bay","id":"%s"}`, fixture), fault.NotHere, fault.Field{Name: "data.id"}},
 		{"bay in use", "retire", retire("bay", bay), data(`{"kind":"bay","id":"%s"}`, bay), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"instrument in use", "retire", retire("instrument", instrument), data(`{"kind":"instrument","id":"%s"}`, instrument), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"fixture in use", "retire", retire("fixture", fixture), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"procedure in use", "retire", retire("procedure", method), data(`{"kind":"procedure","id":"%s"}`, method), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"sheet in use", "retire", retire("dimensions", dimensions), data(`{"kind":"dimensions","id":"%s"}`, dimensions), fault.WrongPhase, fault.Field{Name: "data.id"}},
 	} {
 		w := ready(t, c.command)
@@ -288,7 +306,7 @@ func TestTomorrowIsTodaySomewhere(t *testing.T) {
 func TestRetiredThingsKeepTheirFacts(t *testing.T) {
 	t.Parallel()
 	w := full(t)
-	for kind, thing := range map[string]stream.ID{"bay": bay, "instrument": instrument, "fixture": fixture, "dimensions": dimensions} {
+	for kind, thing := range map[string]stream.ID{"bay": bay, "instrument": instrument, "fixture": fixture, "dimensions": dimensions, "procedure": method} {
 		w.must(theOwner, "retire", data(`{"kind":"%s","id":"%s"}`, kind, thing))
 		value, seq := fact(t, w, kind+"/"+thing.String())
 		require.Contains(t, value, `"active":false`)
@@ -319,6 +337,7 @@ func TestStale(t *testing.T) {
 		"change-instrument":   {"instrument-changed", "retired"},
 		"change-fixture":      {"fixture-changed", "retired"},
 		"change-dimensions":   {"dimensions-changed", "retired"},
+		"revise-procedure":    {"procedure-revised", "retired"},
 	}
 	for command := range entries {
 		for _, entry := range entries {

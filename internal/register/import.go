@@ -42,7 +42,7 @@ const Format = "readback-register/1"
 // Import reads an import document (docs/import.md): decimals in millimetres and degrees, ids given or left to newID,
 // which also makes the ids of the commands. All faults found are in one *fault.Error, named by their path.
 func Import(raw []byte, newID func() stream.ID) (Imported, error) {
-	b := builder{newID: newID, taken: map[stream.ID]bool{}, logins: map[string]bool{}}
+	b := builder{newID: newID, taken: map[stream.ID]bool{}, people: map[stream.ID]bool{}, logins: map[string]bool{}}
 	o := strict.Read(raw, "")
 	doc := intake{Object: o, newID: newID}
 	o.Enum("format", Format)
@@ -71,6 +71,7 @@ func Import(raw []byte, newID func() stream.ID) (Imported, error) {
 		b.add("add-dimensions", d)
 		return d.ID, d.Type
 	})
+	b.things(o.OptObjects("procedures", 0, mostThings), doc, theProcedure, "versions", b.procedure)
 	b.agreements(o, doc)
 	if err := o.Close(); err != nil {
 		return Imported{}, err
@@ -85,6 +86,7 @@ type builder struct {
 	out    Imported
 	newID  func() stream.ID
 	taken  map[stream.ID]bool
+	people map[stream.ID]bool // its members
 	logins map[string]bool
 	base   uint64
 	err    error
@@ -171,6 +173,7 @@ func (b *builder) members(list []*strict.Object, doc intake) {
 func (b *builder) member(in intake) newMember {
 	m := readMember(in)
 	b.once(in, m.ID)
+	b.people[m.ID] = true
 	b.add("add-member", m)
 	for _, each := range in.OptObjects("competences", 0, 50) {
 		b.add("grant-competence", grant{Member: m.ID, Competence: competenceOf(in.in(each))})

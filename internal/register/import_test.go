@@ -139,7 +139,7 @@ func TestImportNamesEveryFault(t *testing.T) {
 		require.Contains(t, names, c.field, c.to)
 	}
 	got, err := register.Import([]byte(strings.NewReplacer(`"sort": "shop"`, `"sort": "x"`, `"T-CAM-07"`, `7`).Replace(whole)), counter())
-	require.Len(t, fault.Of(err).Fields, 2, "all faults at once")
+	require.Len(t, fault.Of(err).Fields, 3, "all faults at once: the target is named twice")
 	require.Empty(t, got.Commands, "nothing of a document at fault is given out")
 }
 

@@ -8,6 +8,7 @@ const (
 	theInstrument = "instrument"
 	theFixture    = "fixture"
 	theDimensions = "dimensions"
+	theProcedure  = "procedure"
 )
 
 // theSheet is what sentences call dimensions.
@@ -19,7 +20,7 @@ type retirement struct {
 }
 
 func readRetirement(in intake) retirement {
-	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions), ID: in.id("id")}
+	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions, theProcedure), ID: in.id("id")}
 }
 
 func (s *State) checkRetirement(g given[retirement]) error {
@@ -30,6 +31,8 @@ func (s *State) checkRetirement(g given[retirement]) error {
 		return known(s.instruments, g.data.ID, "id", theInstrument)
 	case theFixture:
 		return known(s.fixtures, g.data.ID, "id", theFixture)
+	case theProcedure:
+		return known(s.procedures, g.data.ID, "id", theProcedure)
 	}
 	return known(s.dimensions, g.data.ID, "id", theSheet)
 }
@@ -52,6 +55,10 @@ func (s *State) retire(d retirement) error {
 		sheet := s.dimensions[d.ID].value
 		sheet.Active = false
 		s.dimensions = s.dimensions.with(d.ID, sheet, s.seq)
+	case theProcedure:
+		p := s.procedures[d.ID].value
+		p.Active = false
+		s.procedures = s.procedures.with(d.ID, p, s.seq)
 	}
 	return nil
 }

@@ -28,6 +28,7 @@ type State struct {
 	duty         shelf[Duty] // by the member's id
 	hours        dispatch.Hours
 	hoursAt      uint64 // number of the entry that last set hours; 0: never set
+	procedures   shelf[Procedure]
 }
 
 // kept is a thing and the number of the entry that last changed it.
@@ -98,6 +99,8 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 		return s.fixtures.fact(id)
 	case "dimensions":
 		return s.dimensions.fact(id)
+	case "procedure":
+		return s.procedures.fact(id)
 	}
 	return nil, 0, false
 }
@@ -109,7 +112,8 @@ func (s *State) taken(id stream.ID) error {
 	_, instrument := s.instruments[id]
 	_, fixture := s.fixtures[id]
 	_, dimensions := s.dimensions[id]
-	if member || bay || instrument || fixture || dimensions || id == s.id {
+	_, procedure := s.procedures[id]
+	if member || bay || instrument || fixture || dimensions || procedure || id == s.id {
 		return fault.New(fault.AlreadyThere, "The register holds something with this id already.",
 			fault.Field{Name: "data.id", Want: "an id that was never used in this register"})
 	}
@@ -181,3 +185,6 @@ func (s *State) Fixtures() []Fixture { return s.fixtures.all() }
 
 // Dimensions lists the dimension sheets, the retired too, in order of their ids.
 func (s *State) Dimensions() []Dimensions { return s.dimensions.all() }
+
+// Procedures lists the procedures, the retired too, each in its newest version, in order of their ids.
+func (s *State) Procedures() []Procedure { return s.procedures.all() }

@@ -29,6 +29,7 @@ var (
 	specialist          = id(15)
 	bay, instrument     = id(21), id(31)
 	fixture, dimensions = id(41), id(51)
+	method              = id(71)
 
 	server        = stream.Actor{Roles: []stream.Role{stream.System}}
 	theSpecialist = stream.Actor{Member: specialist, Org: shop, Roles: []stream.Role{stream.Specialist}}
@@ -140,9 +141,11 @@ func good() map[string]json.RawMessage {
 		"go-on-duty":        data(`{"member":"%s"}`, specialist),
 		"go-off-duty":       data(`{"member":"%s"}`, specialist),
 		"set-opening-hours": data(`{"zone":"Europe/Berlin","week":[{"day":"monday","open":[{"from":"08:00","to":"12:00"},{"from":"13:00","to":"24:00"}]}],"exceptions":[{"date":"2026-12-24","open":[]}]}`),
+		"add-procedure":     data(`{"id":"%s","procedure":%s}`, id(72), methodOf("Invented radar", 1)),
 		"retire":            data(`{"kind":"fixture","id":"%s"}`, fixture),
 
 		"change-organisation": data(`{"name":"Demo Workshop North & Sons (invented)","phone":"+00 555 0177"}`),
+		"revise-procedure":    data(`{"id":"%s","procedure":%s}`, method, methodOf("Invented camera", 2)),
 		"change-member":       data(`{"id":"%s","name":"Invented Technician-Newname","roles":["technician","owner"]}`, technician),
 		"revoke-competence":   data(`{"member":"%s","sensor":"front-camera"}`, technician),
 		"change-bay":          data(`{"id":"%s","name":"Bay 1 east","size_um":{"length":12500001,"width":6000000}}`, bay),
@@ -158,6 +161,20 @@ const (
 	vehicleUM = `{"wheelbase_um":2680000,"front_track_um":1560000,"rear_track_um":1572000,"front_overhang_um":880000,"rear_overhang_um":790000,"hub_height_um":{"front":325000,"rear":325000}}`
 )
 
+// methodOf is a procedure as commands carry it. Its source's version tells documents apart.
+func methodOf(title string, version int) string {
+	return fmt.Sprintf(`{"format":"readback-procedure/1","title":%q,"sensor":"front-camera",
+		"source":{"title":"Invented information","dated":"2026-03-01","version":"%d"},
+		"gates":[{"gate":"battery-voltage","asks":"A supply holds it.","grade":"required","by":"leg","evidence":"measured","value":{"unit":"mV","lower":12500},"limits":"stated","expires_min":15}],
+		"set_ups":[{"name":"board","target":"T-CAM-07","limits":"own","limits_by":"%s","setup":{"sensor":"front-camera","datum":"front-axle","line":"centreline",
+			"distance_um":2000000,"height_um":600500,"positions":[{"name":"middle","lateral_um":0}],"tolerance":{"distance_um":6000}}}]}`, title, version, technician)
+}
+
+// answered is a procedure whose limits somebody else answers for.
+func answered(by string) string {
+	return strings.Replace(methodOf("Invented radar", 1), technician.String(), by, 1)
+}
+
 // full is a shop's register with one of everything, in which every command of good but the opening one is possible;
 // but end-agreement, revoke-competence and withdraw-survey, which take away what make-agreement, grant-competence and
 // survey-bay gave; see ready.
@@ -171,5 +188,6 @@ func full(t *testing.T) *world {
 	w.must(theOwner, "add-instrument", data(`{"id":"%s","name":"Laser","instrument":{"kind":"laser distance meter","standard_uncertainty_um":1000,"common_um":500},"certificate":{"number":"C-1","dated":"2026-01-10"},"due":"2027-01-10"}`, instrument))
 	w.must(theOwner, "add-fixture", data(`{"id":"%s","name":"Stand 1","target":"T-CAM-07","fixture":{"kind":"board","half_width_um":800000,"carried":"slide"}}`, fixture))
 	w.must(theOwner, "add-dimensions", data(`{"id":"%s","type":"Invented Hatchback","vehicle":%s,"source":"measured on one car"}`, dimensions, vehicleUM))
+	w.must(theOwner, "add-procedure", data(`{"id":"%s","procedure":%s}`, method, methodOf("Invented camera", 1)))
 	return w
 }

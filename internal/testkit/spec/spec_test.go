@@ -159,7 +159,7 @@ func derived(t *testing.T, v any, scale int64) any {
 }
 
 // beyond are refusals of an import document that the schema leaves to its description.
-var beyond = []string{"one that nothing else in use in this list has", "another owner who is not retired"}
+var beyond = []string{"one that nothing else in use in this list has", "another owner who is not retired", "the id of a member whom the document lists"}
 
 // TestImportDocuments holds the worked import documents to import.json, and wants the importer and the schema to refuse
 // the same of them where a value is left out, is of another type or has a name that is not described.
@@ -197,7 +197,9 @@ func TestImportDocuments(t *testing.T) {
 						check(key + " changed")
 					}
 					v[key] = was
-					walk(was)
+					if key != "versions" { // of a procedure, whose own tests hold the two to each other
+						walk(was)
+					}
 				}
 				for _, more := range []string{"extra", "retired", "ended"} {
 					if _, there := v[more]; !there {
@@ -212,7 +214,13 @@ func TestImportDocuments(t *testing.T) {
 				}
 			}
 		}
+		procedures := doc["procedures"]
+		delete(doc, "procedures") // they are long, and checked with every change of anything else
 		walk(doc)
+		if procedures != nil {
+			doc = map[string]any{"format": doc["format"], "organisation": doc["organisation"], "members": doc["members"], "procedures": procedures}
+			walk(procedures)
+		}
 	}
 	require.Greater(t, refused, 1000)
 }
