@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net/url"
 	"time"
 
 	"github.com/google/uuid"
@@ -96,6 +97,33 @@ func (c *Client) Entries(ctx context.Context, ref Ref, after uint64, limit int) 
 // View decodes the stream's present state into out.
 func (c *Client) View(ctx context.Context, ref Ref, out any) error {
 	return c.Get(ctx, ref.path(), out)
+}
+
+// Words are a step or a move in words, as the server composes them: the same for every client. The fields up to Limit are
+// the parts of the short form.
+type Words struct {
+	Verb, Position, Figure, Unit, Side, Aid, Datum, Limit string
+	Long, Spoken                                          string
+	ReadBack                                              string `json:"read_back"` // what to say back
+}
+
+// Said is what there is to show and say of a calibration. Step is nil while no step is open.
+type Said struct {
+	Turn, Verdict string
+	Step          *struct {
+		Number int
+		State  string
+		Words
+	}
+	Moves []Words
+}
+
+// Words gives a calibration's present words in a language, such as en, and a unit of length, mm or in.
+func (c *Client) Words(ctx context.Context, calibration, language, unit string) (Said, error) {
+	var answer struct{ Words Said }
+	query := url.Values{"lang": {language}, "unit": {unit}}
+	err := c.Get(ctx, "/v1/calibrations/"+calibration+"/words?"+query.Encode(), &answer)
+	return answer.Words, err
 }
 
 // Bundle writes a calibration's bundle, which verifies off-line, to w.

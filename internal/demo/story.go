@@ -188,29 +188,27 @@ func (s *story) instruct(ctx context.Context, data map[string]any, slip bool) er
 		Says   struct {
 			Position string `json:"position"`
 			Target   string `json:"target"`
-			ValueUM  *int64 `json:"value_um"`
 			Side     string `json:"side"`
-			FromHere *struct {
-				To string `json:"to"`
-				UM int64  `json:"um"`
-			} `json:"from_here"`
 		} `json:"says"`
 	}
 	if err := json.Unmarshal(made.Decided, &d); err != nil {
 		return err
 	}
 	back := map[string]any{"step": d.Number}
-	what := ""
 	if d.Says.Target != "" {
 		back["target"] = d.Says.Target
-		what = "fit target " + d.Says.Target
 	}
-	if d.Says.Position != "" {
-		back["position"], back["value_um"], back["side"] = d.Says.Position, *d.Says.ValueUM, d.Says.Side
-		what = fmt.Sprintf("position %s: %s to vehicle %s, %s %s of here",
-			d.Says.Position, short(*d.Says.ValueUM), d.Says.Side, short(d.Says.FromHere.UM), d.Says.FromHere.To)
+	said, err := s.tech.client.Words(ctx, s.cal.ID, "en", "mm")
+	if err != nil {
+		return err
 	}
-	s.say("desk", "%s. Read back.", what)
+	if said.Step == nil || said.Step.Number != d.Number {
+		return fmt.Errorf("step %d is not in words", d.Number)
+	}
+	if d.Says.Position != "" { // said back as it was shown: digits with their unit
+		back["position"], back["value"], back["unit"], back["side"] = d.Says.Position, said.Step.Figure, said.Step.Unit, d.Says.Side
+	}
+	s.say("desk", "%s", said.Step.Long)
 	if slip {
 		wrong := map[string]any{}
 		for k, v := range back {

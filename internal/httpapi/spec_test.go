@@ -177,6 +177,9 @@ func TestStoryAsDescribed(t *testing.T) {
 		if v := view.State.Place.Verdict; v != nil {
 			verdicts[v.Verdict] = true
 		}
+		if to.Kind == stream.Calibration {
+			saidInWords(t, who, to, l)
+		}
 		if l.Type == "request" {
 			require.Contains(t, ask(t, s.As(apptest.Specialist), "GET", "/v1/queue?limit=20", "").Body, to.ID.String())
 		}
@@ -370,7 +373,7 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 				want = http.StatusBadRequest
 			case "/":
 				want = http.StatusSeeOther
-			case "/v1/calibrations/{id}/bundle", "/v1/registers/{id}/export": // the example is a job's
+			case "/v1/calibrations/{id}/bundle", "/v1/calibrations/{id}/words", "/v1/registers/{id}/export": // the example is a job's
 				want = http.StatusNotFound
 			}
 			require.Equal(t, want, got.Status, "%s %s: %s", method, at, got.Body)

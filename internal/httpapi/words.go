@@ -1,0 +1,44 @@
+package httpapi
+
+import (
+	"fmt"
+	"net/http"
+
+	"readback/internal/calibration"
+	"readback/internal/figure"
+	"readback/internal/phrase"
+	"readback/internal/stream"
+)
+
+// words sends what there is to show and say of a calibration, so that every client has the same words.
+func (s *Server) words(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	id, err := stream.ParseID("id", r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	lang, unit := orElse(r, "lang", phrase.Languages()[0]), figure.Unit(orElse(r, "unit", string(figure.MM)))
+	if _, err := phrase.In(lang, unit, ""); err != nil {
+		return err
+	}
+	got, err := s.Hub.View(r.Context(), actor, stream.Ref{Kind: stream.Calibration, ID: id})
+	if err != nil {
+		return err
+	}
+	state, ok := got.State.(*calibration.State)
+	if !ok {
+		return fmt.Errorf("a %T is no calibration", got.State)
+	}
+	voice, err := phrase.In(lang, unit, state.Steering())
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"seq": got.Seq, "lang": lang, "unit": unit, "words": voice.Current(state, got.Now)})
+}
+
+// orElse is a query parameter, or what it is where it is not given.
+func orElse(r *http.Request, name, otherwise string) string {
+	if query := r.URL.Query(); query.Has(name) {
+		return query.Get(name)
+	}
+	return otherwise
+}

@@ -1,0 +1,40 @@
+package phrase
+
+import (
+	"time"
+
+	"readback/internal/calibration"
+)
+
+// Current is what there is to show and say of a calibration at a moment: the open step, the moves that the standing
+// verdict asks for, and whose turn it is.
+type Current struct {
+	Turn    string    `json:"turn,omitempty"`
+	Verdict string    `json:"verdict"`
+	Step    *OpenStep `json:"step,omitempty"`
+	Moves   []Words   `json:"moves"`
+}
+
+// OpenStep is the open step in words, with how far it has come.
+type OpenStep struct {
+	Number int    `json:"number"`
+	State  string `json:"state"`
+	Words
+}
+
+// Current says the state at a moment.
+func (v Voice) Current(s *calibration.State, now time.Time) Current {
+	place := s.Place()
+	c := Current{Turn: v.Turn(s.Turn(now)), Verdict: v.Verdict(place.Verdict), Moves: []Words{}}
+	if step, ok := s.OpenStep(); ok {
+		c.Step = &OpenStep{Number: step.Number, State: step.State, Words: v.Step(step.Instruction)}
+	}
+	if place.Verdict != nil {
+		for _, list := range [][]calibration.Move{place.Verdict.Moves, place.Verdict.Nudge} {
+			for _, m := range list {
+				c.Moves = append(c.Moves, v.Move(m))
+			}
+		}
+	}
+	return c
+}
