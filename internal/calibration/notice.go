@@ -24,6 +24,15 @@ type HandOver struct {
 // NoticeLanguages are the languages the notice is made in.
 var NoticeLanguages = []string{"en", "de"}
 
+// ShopNamed is what the shop's register said of it when the calibration last relied on that.
+func (s *State) ShopNamed() (name, phone string) {
+	o, _ := fact[struct {
+		Name  string `json:"name"`
+		Phone string `json:"phone"`
+	}](s.held, organisationKey(s.shop))
+	return o.Name, o.Phone
+}
+
 // Notice is the hand-over of the notice; false before it.
 func (s *State) Notice() (HandOver, bool) {
 	if s.notice == nil {

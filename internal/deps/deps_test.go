@@ -49,6 +49,7 @@ var layers = map[string]layer{
 	"internal/phrase":      core,
 	"internal/trail":       core,
 	"internal/proof":       core,
+	"internal/notice":      core,
 	"internal/wire":        core,
 	"api":                  core, // texts only
 

@@ -86,6 +86,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/queue":                    s.forMembers(s.queue, "limit"),
 		"GET /v1/calibrations/{id}/words":  s.forMembers(s.words, "lang", "unit"),
 		"GET /v1/calibrations/{id}/bundle": s.forMembers(s.bundle),
+		"GET /v1/calibrations/{id}/notice": s.forMembers(s.notice, "lang"),
 		"GET /v1/registers/{id}/export":    s.forMembers(s.export),
 		"GET /v1/trail-key":                s.adapt(s.trailKey),
 
