@@ -88,7 +88,11 @@ type message struct {
 	Examples              []string
 }
 
-type closeCode struct{ Code, Name, Resume, Reason, When string }
+type closeCode struct {
+	Code, Name   string
+	Resume       bool // connect again without anybody's doing
+	Reason, When string
+}
 
 type schemaFile struct {
 	File, Title, Anchor string
@@ -226,11 +230,7 @@ func (p *page) messages(doc node) {
 		p.Says = append(p.Says, s)
 	}
 	for _, c := range doc.at("channels").at("live").at("x-close-codes").items() {
-		resume := "no"
-		if c.text("resume") == "true" {
-			resume = "yes"
-		}
-		p.Codes = append(p.Codes, closeCode{c.text("code"), c.text("name"), resume, c.text("reason"), c.text("when")})
+		p.Codes = append(p.Codes, closeCode{c.text("code"), c.text("name"), c.text("resume") == "true", c.text("reason"), c.text("when")})
 	}
 }
 

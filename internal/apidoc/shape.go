@@ -135,7 +135,11 @@ func (s *shape) words(v node) {
 		{"maxProperties", "at most % members"}, {"default", "% if left out"},
 	} {
 		if at := v.text(limit[0]); at != "" && (limit[0] != "minLength" || at != "1") {
-			say(strings.Replace(limit[1], "%", at, 1))
+			text := strings.Replace(limit[1], "%", at, 1)
+			if limit[0] == "default" && len(parts) > 0 {
+				parts[len(parts)-1] += ","
+			}
+			say(text)
 		}
 	}
 	if v.text("uniqueItems") == "true" {
