@@ -166,6 +166,16 @@ var positionKnown = guard{"position-known", "the sheet has the position", func(a
 	return fmt.Sprintf("Sheet %d has no position %q. It has %s.", sheet.Number, o.Position, strings.Join(sheet.Positions(), ", "))
 }}
 
+var largeMove = guard{"large-move", "for a move: the standing verdict asks for one of more than 50 mm", func(a *asked) string {
+	if a.data.(instructOrder).Step != MoveFixture {
+		return ""
+	}
+	if _, ok := a.state.place.Verdict.large(); ok {
+		return ""
+	}
+	return "The standing verdict asks for no move of more than 50 mm. A smaller one is done on the verdict's word."
+}}
+
 var noOpenStep = guard{"no-open-step", "no step is open", func(a *asked) string { return a.state.stepOpen() }}
 
 var noOpenStepIfCompleted = guard{"no-step-left-open", "for completed: no step is open", func(a *asked) string {

@@ -230,8 +230,8 @@ var table = []row{
 	{
 		command: "instruct", title: "instruct a step", entries: []string{"instructed"},
 		may:    []may{{stream.Specialist, claiming, guided}},
-		guards: []guard{sheetAdopted, noOpenStep, notFrozen, positionKnown, alignmentKnown},
-		stale:  append([]string{"sheet-issued", "instructed", "step-done", "setup-voided", "frozen"}, turns...),
+		guards: []guard{sheetAdopted, noOpenStep, notFrozen, positionKnown, largeMove, alignmentKnown},
+		stale:  append([]string{"sheet-issued", "instructed", "step-done", "readings-reported", "setup-voided", "frozen"}, turns...),
 		read:   readInstruct, needs: needsInstruct, decide: decideInstruct,
 	},
 	{

@@ -472,6 +472,11 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.guided()
 		return specialist, "instruct", `{"step":"go-to-position","position":"far left"}`
 	},
+	"large-move": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.do(technician, "report-readings", readingsData(true, w.measured(20_000, 20_000, 20_000, 20_000)))
+		return specialist, "instruct", `{"step":"move"}`
+	},
 	"step-open": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		return technician, "read-back", `{"step":1,"target":"T-CAM-07"}`

@@ -5,6 +5,7 @@ import (
 
 	"readback/internal/fault"
 	"readback/internal/figure"
+	"readback/internal/placement"
 	"readback/internal/stream"
 	"readback/internal/strict"
 )
@@ -24,7 +25,7 @@ type readBackOrder struct {
 func readReadBack(o *strict.Object, _ bool) any {
 	r := readBackOrder{
 		stepOrder: stepOrder{Step: readStepNumber(o)},
-		Side:      o.OptEnum("side", "", "left", "right", "centre"),
+		Side:      o.OptEnum("side", "", "left", "right", "centre", placement.TowardsCar, placement.Away, placement.ToUp, placement.ToDown),
 		Position:  o.OptString("position", 60),
 		Target:    o.OptString("target", 60),
 		Value:     o.OptString("value", 20),

@@ -76,6 +76,56 @@ func TestAWrongNumberIsAlwaysCaught(t *testing.T) {
 	})
 }
 
+// TestALargeMoveIsReadBack: the target stands where another position would be, 550 mm to the left. The move back is more
+// than a nudge: the specialist instructs it, with the numbers of the verdict.
+func TestALargeMoveIsReadBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.guided()
+	w.do(technician, "report-readings", readingsData(true, w.measuredAt("left")))
+	require.Equal(t, VerdictAdjust, w.state().place.Verdict.Verdict)
+	turn := w.state().Turn(w.now)
+	require.Equal(t, Turn{Who: specialist.Roles[0], Do: "instruct", Kind: MoveFixture, Verdict: VerdictAdjust}, turn)
+	n := w.instruct(`{"step":"move"}`)
+	says := w.state().steps[n-1].Instruction
+	require.Equal(t, "shift", says.Move)
+	require.Equal(t, "right", says.Side)
+	require.Equal(t, Here, says.Datum)
+	require.InDelta(t, 550_000, *says.ValueUM, 2_000, "moves are rounded to 1 mm, readings are off by 0.3 mm")
+	mm := figure.Of(*says.ValueUM, figure.MM).Digits()
+	e := w.do(technician, "read-back", fmt.Sprintf(`{"step":%d,"value":%q,"unit":"mm","side":"left"}`, n, mm))
+	require.JSONEq(t, `{"matches":false,"wrong":["side"]}`, string(e.Decided))
+	w.do(specialist, "correct", fmt.Sprintf(`{"step":%d}`, n))
+	w.finish(n, fmt.Sprintf(`"value":%q,"unit":"mm","side":"right"`, mm))
+	require.Equal(t, None, w.state().place.Stage, "what was measured before the move no longer stands")
+	require.Equal(t, "centre", w.state().place.Position)
+
+	w.do(technician, "report-readings", readingsData(true, w.measured()))
+	_, _, err := w.try(specialist, "instruct", `{"step":"move"}`)
+	require.True(t, fault.Is(err, fault.NotMet), "within: nothing to move")
+}
+
+// TestNudgesAreNotInstructed: 50 mm is a nudge, a µm more is not. Of a turn it is the way of the end; a tilt has none.
+func TestNudgesAreNotInstructed(t *testing.T) {
+	t.Parallel()
+	um := func(n int64) *int64 { return &n }
+	for _, each := range []struct {
+		move  Move
+		large bool
+	}{
+		{Move{Move: "shift", To: "left", ByUM: um(50_000)}, false},
+		{Move{Move: "shift", To: "left", ByUM: um(50_001)}, true},
+		{Move{Move: "turn", LeftEnd: "away", ByUdeg: um(3_000_000), EndUM: um(58_000)}, true},
+		{Move{Move: "roll", LeftEnd: "up", ByUdeg: um(1_000_000), EndUM: um(19_000)}, false},
+		{Move{Move: "tilt", Top: "away", ByUdeg: um(5_000_000)}, false},
+	} {
+		_, large := (&Verdict{Verdict: VerdictAdjust, Moves: []Move{{Move: "slide", To: "left", ByUM: um(1)}, each.move}}).large()
+		require.Equal(t, each.large, large, "%+v", each.move)
+	}
+	_, large := (*Verdict)(nil).large()
+	require.False(t, large)
+}
+
 // TestWaits: the time a step has waited is derived from its last change and the moment of looking, and there is no entry
 // of it.
 func TestWaits(t *testing.T) {

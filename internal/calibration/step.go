@@ -16,7 +16,15 @@ const (
 	SetDistance  = "set-distance"   // the target's distance from the datum
 	SetHeight    = "set-height"     // the target's height above the plane of the wheels
 	FitTarget    = "fit-target"     // the one target the sheet asks for
+	MoveFixture  = "move"           // a move that the standing verdict asks for, if it is too large for a nudge
 )
+
+// NudgeUM is the largest move, in micrometres, that people do on the verdict's word alone: the answer is there before
+// the hand is back on the knob. A larger one is instructed and read back. Of a turn or a roll it is the way of the end.
+const NudgeUM = 50_000
+
+// Here is the datum of a move: where the fixture stands.
+const Here = "here"
 
 // Instruction is one step as the specialist sends it, one quantity each. The numbers are composed from the sheet and the
 // geometry, never typed.
@@ -25,7 +33,8 @@ type Instruction struct {
 	Position    string `json:"position,omitempty"`
 	Target      string `json:"target,omitempty"`
 	ValueUM     *int64 `json:"value_um,omitempty"`
-	Side        string `json:"side,omitempty"`  // left, right or centre of the reference line
+	Move        string `json:"move,omitempty"`  // of a move: turn, roll, shift or slide
+	Side        string `json:"side,omitempty"`  // left, right or centre of the reference line; where to, of a move
 	Datum       string `json:"datum,omitempty"` // what the value counts from
 	ToleranceUM int64  `json:"tolerance_um,omitempty"`
 	FromHere    *Shift `json:"from_here,omitempty"`   // from where the target stands now
@@ -70,7 +79,7 @@ type instructOrder struct {
 }
 
 func readInstruct(o *strict.Object, _ bool) any {
-	i := instructOrder{Step: o.Enum("step", GoToPosition, SetDistance, SetHeight, FitTarget)}
+	i := instructOrder{Step: o.Enum("step", GoToPosition, SetDistance, SetHeight, FitTarget, MoveFixture)}
 	if i.Step == GoToPosition {
 		i.Position = o.String("position", 60)
 	}
@@ -104,6 +113,10 @@ func (a *asked) compose(o instructOrder) (Instruction, error) {
 	if o.Step == FitTarget {
 		says.Target = sheet.Target
 		return says, nil
+	}
+	if o.Step == MoveFixture {
+		m, _ := s.place.Verdict.large() // there is one: large-move holds
+		return m.instruction(), nil
 	}
 	name := s.place.Position
 	if o.Step == GoToPosition {

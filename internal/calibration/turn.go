@@ -120,6 +120,9 @@ func (s *State) placeTurn(now time.Time) Turn {
 		turn.Do = "lock"
 		if p.Verdict.Verdict != VerdictWithin && p.Waived == nil {
 			turn.Do, turn.Verdict = "report-readings", p.Verdict.Verdict
+			if _, large := p.Verdict.large(); large {
+				return Turn{Who: stream.Specialist, Do: "instruct", Kind: MoveFixture, Verdict: p.Verdict.Verdict}
+			}
 		}
 	case Locked:
 		turn.Do = "freeze"

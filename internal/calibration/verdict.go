@@ -84,6 +84,36 @@ type Move struct {
 	EndUM   *int64 `json:"end_um,omitempty"`
 }
 
+// way is how far the fixture goes, its end where it turns, and where to; false for a tilt, which has no such way.
+func (m Move) way() (um int64, to string, ok bool) {
+	switch {
+	case m.EndUM != nil && m.LeftEnd != "":
+		return *m.EndUM, m.LeftEnd, true
+	case m.ByUM != nil && m.To != "":
+		return *m.ByUM, m.To, true
+	}
+	return 0, "", false
+}
+
+// large is the first move that is too large for a nudge; false where there is none.
+func (v *Verdict) large() (Move, bool) {
+	if v == nil {
+		return Move{}, false
+	}
+	for _, m := range v.Moves {
+		if um, _, ok := m.way(); ok && um > NudgeUM {
+			return m, true
+		}
+	}
+	return Move{}, false
+}
+
+// instruction is the move as a step: one quantity, counted from where the fixture stands.
+func (m Move) instruction() Instruction {
+	um, to, _ := m.way()
+	return Instruction{Kind: MoveFixture, Move: m.Move, ValueUM: &um, Side: to, Datum: Here}
+}
+
 // Aim bounds what the placement does to the sensor's aim.
 type Aim struct {
 	AzimuthUdeg   int64 `json:"azimuth_udeg"`

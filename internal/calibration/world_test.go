@@ -164,10 +164,15 @@ func sheetData() string {
 // measured gives the planned readings at the position where the fixture stands, each off by so many micrometres or
 // microdegrees; the first ones, the others are as expected plus a little, as real readings are.
 func (w *world) measured(off ...int64) []Reading {
+	return w.measuredAt(w.state().place.Position, off...)
+}
+
+// measuredAt is what is read if the fixture stands where that position would be.
+func (w *world) measuredAt(position string, off ...int64) []Reading {
 	sheet := w.state().sheet()
 	var out []Reading
 	for _, p := range sheet.Plan {
-		if p.Name != w.state().place.Position {
+		if p.Name != position {
 			continue
 		}
 		for i, r := range sheet.Measure {

@@ -56,7 +56,7 @@ var sides = map[string][2]string{"en": {"left", "right"}, "de": {"links", "recht
 func anInstruction(t *rapid.T) calibration.Instruction {
 	value := rapid.Int64Range(1, 30_000_000).Draw(t, "value")
 	tolerance := rapid.SampledFrom([]int64{0, 2_500, 5_000}).Draw(t, "tolerance")
-	switch kind := rapid.SampledFrom([]string{calibration.GoToPosition, calibration.SetDistance, calibration.SetHeight, calibration.FitTarget}).Draw(t, "kind"); kind {
+	switch kind := rapid.SampledFrom([]string{calibration.GoToPosition, calibration.SetDistance, calibration.SetHeight, calibration.FitTarget, calibration.MoveFixture}).Draw(t, "kind"); kind {
 	case calibration.GoToPosition:
 		i := calibration.Instruction{
 			Kind: kind, Position: rapid.StringMatching(`[1-9][0-9]?|near|far|A-[1-9]`).Draw(t, "position"), ValueUM: &value,
@@ -69,6 +69,9 @@ func anInstruction(t *rapid.T) calibration.Instruction {
 	case calibration.SetDistance:
 		datum := rapid.SampledFrom([]string{"front-bumper", "front-axle", "rear-axle", "rear-bumper", "sensor"}).Draw(t, "datum")
 		return calibration.Instruction{Kind: kind, ValueUM: &value, Datum: datum, ToleranceUM: tolerance}
+	case calibration.MoveFixture:
+		to := rapid.SampledFrom([]string{"left", "right", "towards-car", "away", "up", "down"}).Draw(t, "to")
+		return calibration.Instruction{Kind: kind, Move: rapid.SampledFrom([]string{"shift", "slide"}).Draw(t, "move"), ValueUM: &value, Side: to, Datum: calibration.Here}
 	case calibration.SetHeight:
 		return calibration.Instruction{Kind: kind, ValueUM: &value, Datum: "wheel-plane", ToleranceUM: tolerance}
 	default:
@@ -106,7 +109,9 @@ func TestEveryInstructionIsWhole(t *testing.T) {
 			require.Contains(t, text, w.Side)
 		}
 		require.Contains(t, spoken, v.spoken(f))
-		require.Contains(t, spoken, w.Datum)
+		if i.Kind != calibration.MoveFixture { // what moves goes from where it is
+			require.Contains(t, spoken, w.Datum)
+		}
 		require.NotEmpty(t, w.Datum)
 		for _, text := range []string{written, long, spoken, w.ReadBack} {
 			lower := strings.ToLower(text)
@@ -168,7 +173,7 @@ func TestTheTemplateIsTheReadBack(t *testing.T) {
 func TestHear(t *testing.T) {
 	t.Parallel()
 	position := steps()[0].it
-	distance, height, target := steps()[4].it, steps()[9].it, steps()[10].it
+	distance, height, target := steps()[4].it, steps()[9].it, steps()[12].it
 	two := Said{Position: "2", Side: "left", Value: "620", Unit: "mm"}
 	for _, each := range []struct {
 		lang, text string

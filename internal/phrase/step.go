@@ -51,6 +51,10 @@ func (v Voice) Step(i calibration.Instruction) Words {
 		})
 	case calibration.GoToPosition:
 		return v.place(i)
+	case calibration.MoveFixture:
+		w := v.Move(calibration.Move{Move: i.Move, To: i.Side, LeftEnd: i.Side, ByUM: i.ValueUM})
+		w.ReadBack = v.texts.fill("read.", i.Kind, "side", v.texts.text("said.", i.Side), "value", v.spoken(figure.Of(amount(i.ValueUM), v.unit)))
+		return v.asked(w)
 	}
 	return v.set(i)
 }

@@ -34,6 +34,8 @@ func steps() []named[calibration.Instruction] {
 		{"distance from the rear bumper", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(3_456_700), Datum: "rear-bumper"}},
 		{"distance from the sensor", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(9_080_000), Datum: "sensor"}},
 		{"height", calibration.Instruction{Kind: calibration.SetHeight, ValueUM: ptr(1_260_000), Datum: "wheel-plane", ToleranceUM: 4_000}},
+		{"move to the right", calibration.Instruction{Kind: calibration.MoveFixture, Move: "shift", ValueUM: ptr(120_000), Side: "right", Datum: "here"}},
+		{"turn by hand's breadths", calibration.Instruction{Kind: calibration.MoveFixture, Move: "turn", ValueUM: ptr(86_000), Side: "towards-car", Datum: "here"}},
 		{"target", calibration.Instruction{Kind: calibration.FitTarget, Target: "T-CAM-07"}},
 		{"target with a space", calibration.Instruction{Kind: calibration.FitTarget, Target: "B 12"}},
 	}
@@ -70,7 +72,7 @@ func turns() []calibration.Turn {
 	for _, do := range strings.Fields("claim adopt-sheet instruct correct confirm go end-leg declare") {
 		all = append(all, calibration.Turn{Who: stream.Specialist, Do: do, Step: 3, Position: "2"})
 	}
-	for _, kind := range []string{calibration.GoToPosition, calibration.FitTarget, "move"} {
+	for _, kind := range []string{calibration.GoToPosition, calibration.FitTarget, calibration.MoveFixture} {
 		all = append(all, calibration.Turn{Who: stream.Specialist, Do: "instruct", Kind: kind, Position: "2"})
 	}
 	return all

@@ -156,7 +156,7 @@ function now() {
   if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act) };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
-  const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
+  const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
   return plain("Wait for the desk", text, undefined, s.sheet ? null : startSheet());
 }
 

@@ -18,6 +18,9 @@ export function swapped(um) {
   return Number(first + text.slice(1)) * unit;
 }
 
+/** Ways that are confused with each other. */
+const PAIRS = [["left", "right"], ["towards-car", "away"], ["up", "down"]];
+
 /**
  * @typedef {{value_um: number, side?: string}} Answer
  * @param {{value_um: number, side?: string}} says
@@ -35,11 +38,12 @@ export function places(says, others) {
     const near = Math.abs(others.find((o) => o !== 0) ?? 100_000);
     return [{ value_um: near, side: "left" }, { value_um: 0, side: "centre" }, { value_um: near, side: "right" }];
   }
+  const [one, other] = PAIRS.find((pair) => pair.includes(/** @type {string} */ (says.side))) ?? PAIRS[0];
   const w = swapped(v);
   const [small, large] = v < w ? [v, w] : [w, v];
   return [
-    { value_um: large, side: "left" }, { value_um: small, side: "left" },
-    { value_um: small, side: "right" }, { value_um: large, side: "right" },
+    { value_um: large, side: one }, { value_um: small, side: one },
+    { value_um: small, side: other }, { value_um: large, side: other },
   ];
 }
 

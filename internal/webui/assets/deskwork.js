@@ -71,7 +71,7 @@ export class DeskWork {
     const last = [...(this.w?.entries ?? [])].reverse().find((e) => e.type === "read-back");
     const d = last?.body.command?.data ?? {};
     if (d.target) return h("b", null, d.target);
-    return [h("b", null, mmText(d.value_um ?? 0)), d.side ? [" to vehicle ", side(d.side, "bay")] : ""];
+    return [h("b", null, mmText(d.value_um ?? 0)), d.side ? [d.side === "left" || d.side === "right" ? " to vehicle " : " ", side(d.side, "bay")] : ""];
   }
 
   /** @param {string} key @returns {boolean} whether it meant something */
@@ -262,6 +262,12 @@ function sheetWords(sheet) {
 /** The instruction before it is sent, from the plan. @param {any} s @param {any} t */
 function preview(s, t) {
   if (t.kind === "fit-target") return ["Fit target ", h("b", null, s.sheet.target)];
+  if (t.kind === "move") {
+    const m = (s.place.verdict?.moves ?? []).find((/** @type {any} */ one) => (one.end_um ?? one.by_um ?? 0) > 50_000);
+    if (!m) return "Move the fixture";
+    const say = move(m, "desk");
+    return [say.words, " ", h("b", null, say.figure + NBSP + say.unit)];
+  }
   const p = s.sheet.plan?.find((/** @type {any} */ one) => one.name === t.position);
   if (!p) return `Go to position ${t.position}`;
   if (p.lateral_um === 0) return [`Position ${t.position}: target at `, side("centre", "desk")];

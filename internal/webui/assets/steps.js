@@ -30,7 +30,7 @@ export function stepScene(w, step, act) {
   const key = ["step", step.number, step.state, step.misread];
   if (step.state === "instructed") {
     return { key, spoken, body: () => h("section", { class: "step" }, asked(step, "desk"), seam("open"), answers(w, step, act)),
-      primary: step.side === undefined ? undefined : () => flanks(w.job?.vehicle?.steering) };
+      primary: step.side !== "left" && step.side !== "right" && step.side !== "centre" ? undefined : () => flanks(w.job?.vehicle?.steering) };
   }
   if (step.state === "wrong") {
     return { key, spoken: "Not what the desk said. Do not move. " + spoken,
@@ -58,12 +58,13 @@ function answers(w, step, act) {
   const others = w.state.sheet.plan?.map((/** @type {any} */ p) => p.lateral_um) ?? [];
   const list = places(step, others);
   const sided = step.side !== undefined;
+  const flat = step.side === undefined || ["left", "right", "centre"].includes(step.side);
   return h("div", null,
     h("div", { class: "answers " + (sided ? "sided" : ""), role: "group", "aria-label": "Read back" },
       list.map((a) => h("button", { type: "button", class: "answer", id: `answer-${a.side ?? "value"}-${a.value_um}`,
-        "aria-label": a.side ? (a.side === "centre" ? "centre" : `${mmText(a.value_um)} to vehicle ${a.side}`) : mmText(a.value_um), onclick: back({ value_um: a.value_um, ...(a.side && { side: a.side }) }) },
-        h("span", null, mmShort(a.value_um))))),
-    h("p", { class: "then press" }, sided ? "Press where it goes, as seen seated and facing forward" : "Press what you heard"));
+        "aria-label": a.side ? (a.side === "centre" ? "centre" : `${mmText(a.value_um)} ${flat ? "to vehicle " : ""}${a.side}`) : mmText(a.value_um), onclick: back({ value_um: a.value_um, ...(a.side && { side: a.side }) }) },
+        h("span", null, mmShort(a.value_um)), !flat && h("span", null, a.side)))),
+    h("p", { class: "then press" }, sided && flat ? "Press where it goes, as seen seated and facing forward" : "Press what you heard"));
 }
 
 /** The front of the car below the answers: forward is up, and the wheel is where it is in this car. @param {string} steering */

@@ -136,6 +136,10 @@ export function instruction(step, tone = "desk") {
   switch (step.step) {
     case "fit-target": return say(["Fit target"], step.target);
     case "set-distance": return say(["Set target distance"], mmText(v), "from " + datum(step.datum));
+    case "move": {
+      const m = move({ move: step.move, to: step.side, left_end: step.side, by_um: v }, tone);
+      return say(m.words, mmText(v), "from where it stands");
+    }
     case "set-height": return say(["Set target height"], mmText(v), "above " + datum(step.datum));
   }
   if (step.side === "centre") return say(["Put target at ", side("centre", tone)], mmText(v), "from " + datum(step.datum));
@@ -156,7 +160,7 @@ export function task(turn) {
     case "claim": return "claim it";
     case "issue-sheet": return "issue a set-up sheet";
     case "adopt-sheet": return "adopt the set-up sheet";
-    case "instruct": return turn.kind === "fit-target" ? "have the target fitted" : "send to position " + turn.position;
+    case "instruct": return turn.kind === "fit-target" ? "have the target fitted" : turn.kind === "move" ? "have it moved" : "send to position " + turn.position;
     case "read-back": return "read back";
     case "correct": return "say again";
     case "confirm": return "confirm";
