@@ -21,7 +21,7 @@ func (v Voice) Move(m calibration.Move) Words {
 	}
 	w := Words{Verb: v.texts.text("verb.", m.Move), Side: v.texts.text("side.", to), Aid: v.aid(to), Datum: v.texts["datum.here"]}
 	w.Figure, w.Unit = v.written(f)
-	w.Long = v.texts.fill("long.", m.Move, "value", written, "side", w.Side, "aid", before(" ", w.Aid))
+	w.Long = v.texts.fill("long.", m.Move, "value", written, "side", w.Side, "aid", before(" ", w.Aid), "datum", w.Datum)
 	w.Spoken = v.texts.fill("spoken.", m.Move, "value", v.spoken(f), "side", v.texts.text("said.", to))
 	return w
 }

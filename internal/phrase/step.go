@@ -1,6 +1,8 @@
 package phrase
 
 import (
+	"strings"
+
 	"readback/internal/calibration"
 	"readback/internal/figure"
 )
@@ -52,7 +54,9 @@ func (v Voice) Step(i calibration.Instruction) Words {
 	case calibration.GoToPosition:
 		return v.place(i)
 	case calibration.MoveFixture:
+		// A nudge is said as short as can be, this is not: it says from where, too.
 		w := v.Move(calibration.Move{Move: i.Move, To: i.Side, LeftEnd: i.Side, ByUM: i.ValueUM})
+		w.Spoken = strings.TrimSuffix(w.Spoken, ".") + ", " + w.Datum + "."
 		w.ReadBack = v.texts.fill("read.", i.Kind, "side", v.texts.text("said.", i.Side), "value", v.spoken(figure.Of(amount(i.ValueUM), v.unit)))
 		return v.asked(w)
 	}

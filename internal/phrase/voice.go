@@ -11,8 +11,9 @@
 //   - What the read-back template says is understood by Hear as the read-back that matches.
 //   - Nothing is decided here. Whether a read-back matches is decided by package calibration.
 //
-// The texts are in catalog/*.json. English and German were written by people who speak them; the others have the same
-// keys and need a native reader. The package is pure; a Voice may be used by any goroutine.
+// The texts are in catalog/*.json. English and German are offered. Spanish and French have the same keys and pass the same
+// tests, which cannot tell good language: they are not offered before a native reader from the trade has gone through
+// them. The package is pure; a Voice may be used by any goroutine.
 package phrase
 
 import (
@@ -23,10 +24,10 @@ import (
 	"readback/internal/figure"
 )
 
-// Languages are those there are texts in.
+// languages are those that are offered, in which all there is to say has been read by somebody.
 var languages = []string{"en", "de"}
 
-// Languages lists the languages there are texts in.
+// Languages lists the languages that are offered.
 func Languages() []string { return slices.Clone(languages) }
 
 // Voice says things in one language, in one unit of length, of one car.

@@ -50,6 +50,7 @@ func moves() []named[calibration.Move] {
 		{"roll down", calibration.Move{Move: "roll", LeftEnd: "down", ByUdeg: ptr(1_000_000), EndUM: ptr(19_000)}},
 		{"tilt", calibration.Move{Move: "tilt", Top: "away", ByUdeg: ptr(350_000)}},
 		{"tilt one degree", calibration.Move{Move: "tilt", Top: "towards-car", ByUdeg: ptr(1_000_000)}},
+		{"tilt two and a half", calibration.Move{Move: "tilt", Top: "away", ByUdeg: ptr(2_500_000)}},
 		{"shift left", calibration.Move{Move: "shift", To: "left", ByUM: ptr(6_000)}},
 		{"shift right", calibration.Move{Move: "shift", To: "right", ByUM: ptr(120_000)}},
 		{"shift down", calibration.Move{Move: "shift", To: "down", ByUM: ptr(3_000)}},
