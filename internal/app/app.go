@@ -23,6 +23,7 @@ import (
 	"readback/internal/job"
 	"readback/internal/keyfile"
 	"readback/internal/live"
+	"readback/internal/notify"
 	"readback/internal/postgres"
 	"readback/internal/register"
 	"readback/internal/stream"
@@ -47,6 +48,7 @@ type App struct {
 	db       *postgres.DB
 	bus      *postgres.Bus
 	tail     *postgres.Tail
+	notifier *notify.Notifier
 	keys     *keyfile.Keys
 	sessions *account.Sessions
 	reviews  *reviews
@@ -90,6 +92,9 @@ func (a *App) open(ctx context.Context) (err error) {
 		return err
 	}
 	a.tail = a.db.Follow(a.bus)
+	a.notifier = notify.Start(notify.Config{
+		Store: a.db, Keys: a.keys.Wrapping(), Rules: Rules(), News: a.tail.News(), Networks: a.cfg.WebhookNetworks, Log: a.log,
+	})
 	a.hub = live.New(live.Config{
 		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
@@ -152,6 +157,9 @@ func (a *App) Close(ctx context.Context) error {
 	}
 	if a.tail != nil {
 		a.tail.Close()
+	}
+	if a.notifier != nil {
+		a.notifier.Close()
 	}
 	if a.bus != nil {
 		a.bus.Close()

@@ -47,7 +47,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	desk := account.NewDesk(accounts{a.db})
 	api := &httpapi.Server{
 		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Sockets: sockets, Lists: lists{a.db},
-		Bundles: a, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
+		Bundles: a, Webhooks: webhooks{a.db, a.keys.Wrapping()}, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
 		Pages: webui.Routes(),
 	}
 	if err := a.hub.Settled(ctx); err != nil {

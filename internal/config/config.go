@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"maps"
 	"net"
+	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -49,6 +50,10 @@ type Config struct {
 	// ended is over at once whatever its tokens say, so this is only how long a node that hears nothing may go on.
 	TokenLasts time.Duration
 
+	// WebhookNetworks (READBACK_WEBHOOK_NETWORKS): networks that webhooks may be sent to although they are not public, such as
+	// 10.1.0.0/16,fd00::/8. Default none. Plain http is sent to localhost, and only where 127.0.0.0/8 is named.
+	WebhookNetworks []netip.Prefix
+
 	// LogLevel (READBACK_LOG): debug, info, warn or error. Default info for serve and warn for commands that end by
 	// themselves.
 	LogLevel slog.Level
@@ -57,7 +62,8 @@ type Config struct {
 // names are the variables with our prefix; another one is a typing mistake and refused.
 var names = []string{
 	"READBACK_STATE_DIR", "READBACK_LISTEN", "READBACK_KEY_FILE", "READBACK_TLS_CERT", "READBACK_TLS_KEY",
-	"READBACK_SIGN_IN_LASTS", "READBACK_SIGN_IN_AT_MOST", "READBACK_TOKEN_LASTS", "READBACK_LOG",
+	"READBACK_SIGN_IN_LASTS", "READBACK_SIGN_IN_AT_MOST", "READBACK_TOKEN_LASTS",
+	"READBACK_WEBHOOK_NETWORKS", "READBACK_LOG",
 }
 
 // How long things last if nothing is said.
@@ -143,6 +149,17 @@ func Load(environ []string, quiet slog.Level) (Config, error) {
 	c.SignInLasts = lasting("READBACK_SIGN_IN_LASTS", DefaultSignInLasts, time.Minute, 720*time.Hour)
 	c.SignInAtMost = lasting("READBACK_SIGN_IN_AT_MOST", max(DefaultSignInAtMost, c.SignInLasts), c.SignInLasts, 8760*time.Hour)
 	c.TokenLasts = lasting("READBACK_TOKEN_LASTS", DefaultTokenLasts, time.Minute, time.Hour)
+	for text := range strings.SplitSeq(getenv("READBACK_WEBHOOK_NETWORKS"), ",") {
+		if text = strings.TrimSpace(text); text == "" {
+			continue
+		}
+		network, err := netip.ParsePrefix(text)
+		if err != nil || network != network.Masked() {
+			bad("READBACK_WEBHOOK_NETWORKS", "networks separated by commas, such as 10.1.0.0/16,fd00::/8")
+			break
+		}
+		c.WebhookNetworks = append(c.WebhookNetworks, network)
+	}
 	switch v := getenv("READBACK_LOG"); v {
 	case "":
 		c.LogLevel = quiet

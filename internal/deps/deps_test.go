@@ -66,6 +66,7 @@ var layers = map[string]layer{
 	"internal/apidoc":         adapter,
 	"internal/yamljson":       adapter,
 	"internal/webui":          adapter,
+	"internal/notify":         adapter,
 	"api/client":              adapter,
 
 	"internal/config": edge,
@@ -89,7 +90,7 @@ var layers = map[string]layer{
 
 // friends are the adapters that may stand on another adapter, with the reason.
 var friends = map[string][]string{
-	"internal/postgres": {"migrations"},                                                               // runs them
+	"internal/postgres": {"migrations", "internal/notify"},                                            // runs them; keeps deliveries, as package notify names them
 	"internal/account":  {"internal/token"},                                                           // a session hands access tokens out
 	"internal/wsconn":   {"internal/token"},                                                           // a socket may bring its token in the first frame
 	"internal/httpapi":  {"internal/token", "internal/account", "internal/wsconn", "internal/apidoc"}, // sign-in; mounts the socket; the page of the interfaces

@@ -51,6 +51,7 @@ type Server struct {
 	Sockets   http.Handler // the live connections
 	Lists     Lists
 	Bundles   Bundler
+	Webhooks  Webhooks
 	TrailKey  string                  // the verifier key of the signer of bundles
 	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
 	Version   string
@@ -89,6 +90,12 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/calibrations/{id}/notice": s.forMembers(s.notice, "lang"),
 		"GET /v1/registers/{id}/export":    s.forMembers(s.export),
 		"GET /v1/trail-key":                s.adapt(s.trailKey),
+
+		"GET /v1/webhooks":                                   s.forMembers(s.webhooks),
+		"POST /v1/webhooks/{id}/secret":                      s.forMembers(s.newSecret),
+		"POST /v1/webhooks/{id}/enable":                      s.forMembers(s.enableWebhook),
+		"GET /v1/webhooks/{id}/deliveries":                   s.forMembers(s.deliveries, "state", "before", "limit"),
+		"POST /v1/webhooks/{id}/deliveries/{delivery}/retry": s.forMembers(s.sendAgain),
 
 		"GET /healthz": s.adapt(s.healthy),
 		"GET /readyz":  s.adapt(s.ready),

@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
+	"readback/internal/notify"
 	"readback/internal/stream"
 )
 
@@ -154,30 +155,23 @@ func (d *DB) number(ctx context.Context, most int) (taken int, left bool, err er
 	return taken, left && taken == 0, nil
 }
 
-// Leaf is one entry in the order of all.
-type Leaf struct {
-	Index uint64
-	Entry stream.Ref
-	Seq   uint64
-}
-
 const sqlLeaves = `
 select l.idx, e.kind, l.stream, l.seq from leaf l join entry e using (stream, seq)
 where l.idx >= $1 order by l.idx limit $2`
 
 // Leaves gives the entries from that number on, in order.
-func (d *DB) Leaves(ctx context.Context, from uint64, limit int) ([]Leaf, error) {
-	leaves, err := reading(d.writer, func() ([]Leaf, error) {
+func (d *DB) Leaves(ctx context.Context, from uint64, limit int) ([]notify.Leaf, error) {
+	leaves, err := reading(d.writer, func() ([]notify.Leaf, error) {
 		rows, err := d.writer.Query(ctx, sqlLeaves, int64(from), limit)
 		if err != nil {
 			return nil, err
 		}
-		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (l Leaf, err error) {
+		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (l notify.Leaf, err error) {
 			var idx, seq int64
 			var id pgtype.UUID
 			var kind string
 			err = row.Scan(&idx, &kind, &id, &seq)
-			return Leaf{uint64(idx), stream.Ref{Kind: stream.Kind(kind), ID: id.Bytes}, uint64(seq)}, err
+			return notify.Leaf{Index: uint64(idx), Entry: stream.Ref{Kind: stream.Kind(kind), ID: id.Bytes}, Seq: uint64(seq)}, err
 		})
 	})
 	if err != nil {

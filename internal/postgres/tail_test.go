@@ -15,6 +15,7 @@ import (
 
 	"readback/internal/fault"
 	"readback/internal/live"
+	"readback/internal/notify"
 	"readback/internal/stream"
 	"readback/internal/testkit/pgtest"
 )
@@ -28,7 +29,7 @@ func follow(t testing.TB, d *DB) *Tail {
 
 // complete checks that the numbers are without gaps, each entry of the database has one, and each stream's are in its
 // own order.
-func complete(t testing.TB, d *DB, entries int) []Leaf {
+func complete(t testing.TB, d *DB, entries int) []notify.Leaf {
 	t.Helper()
 	leaves, err := d.Leaves(t.Context(), 0, entries+1)
 	require.NoError(t, err)

@@ -25,6 +25,7 @@ import (
 var (
 	shopID, deskID                = idOf(0x20), idOf(0x21)
 	bayID, spareBayID             = idOf(0x30), idOf(0x31)
+	webhookID                     = idOf(0x39)
 	laserID, ruleID, levelID      = idOf(0x32), idOf(0x33), idOf(0x34)
 	tapeID, standID, dimensionsID = idOf(0x35), idOf(0x36), idOf(0x37)
 	methodID                      = idOf(0x38)
@@ -240,6 +241,8 @@ func (w *teller) shop() {
 	own("change-dimensions", obj{"id": dimensionsID, "type": "Windrow 3 hatchback (invented)"})
 	own("add-procedure", obj{"id": methodID, "procedure": method("1", 12_500)})
 	own("revise-procedure", obj{"id": methodID, "procedure": method("2", 12_800)})
+	own("add-webhook", obj{"id": webhookID, "url": "https://hooks.example/readback", "events": []string{"calibration.*", "job.job_opened"}})
+	own("change-webhook", obj{"id": webhookID, "events": []string{"calibration.*"}})
 	own("make-agreement", obj{"desk": deskID})
 	own("end-agreement", obj{"desk": deskID})
 	own("make-agreement", obj{"desk": deskID})

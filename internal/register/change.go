@@ -29,6 +29,8 @@ func (d Dimensions) label() string { return d.Type }
 func (d Dimensions) inUse() bool   { return d.Active }
 func (p Procedure) label() string  { return p.title }
 func (p Procedure) inUse() bool    { return p.Active }
+func (w Webhook) label() string    { return "" }
+func (w Webhook) inUse() bool      { return w.Active }
 func (m Member) label() string     { return "" }
 func (m Member) inUse() bool       { return m.Active }
 

@@ -137,6 +137,14 @@ var commands = map[string]command{
 		entry: "procedure-revised", stale: []string{"procedure-revised", "retired"},
 		read: erase(readRevision), check: checking((*State).checkRevision), apply: applying((*State).reviseProcedure),
 	},
+	"add-webhook": {
+		entry: "webhook-added",
+		read:  erase(readWebhook), check: checking((*State).checkWebhook), apply: applying((*State).addWebhook),
+	},
+	"change-webhook": {
+		entry: "webhook-changed", stale: []string{"webhook-changed", "retired"},
+		read: erase(readWebhookChange), check: checking((*State).checkWebhookChange), apply: applying((*State).changeWebhook),
+	},
 
 	"retire": {
 		entry: "retired", stale: []string{"retired"},

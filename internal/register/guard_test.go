@@ -29,6 +29,7 @@ var entries = map[string]string{
 	"renew-instrument":  "instrument-renewed",
 	"add-fixture":       "fixture-added",
 	"add-dimensions":    "dimensions-added",
+	"add-webhook":       "webhook-added",
 	"retire":            "retired",
 	"go-on-duty":        "went-on-duty",
 	"go-off-duty":       "went-off-duty",
@@ -44,6 +45,7 @@ var entries = map[string]string{
 	"change-dimensions":   "dimensions-changed",
 	"add-procedure":       "procedure-added",
 	"revise-procedure":    "procedure-revised",
+	"change-webhook":      "webhook-changed",
 }
 
 // takes is the command that gives what another takes away.
@@ -131,7 +133,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 26*4*2*2, pairs)
+	require.Equal(t, 28*4*2*2, pairs)
 }
 
 func TestOwnersAreWhoTheRegisterSaysTheyAre(t *testing.T) {
@@ -156,6 +158,11 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 	}
 	leave := func(w *world) { w.must(theOwner, "retire-member", good()["retire-member"]) }
 	nothing := func(*world) {}
+	manyWebhooks := func(w *world) {
+		for i := range 19 {
+			w.must(theOwner, "add-webhook", data(`{"id":"%s","url":"https://hooks.example/","events":["job.*"]}`, id(200+i)))
+		}
+	}
 	replace := func(command, from, to string) json.RawMessage {
 		require.Contains(t, string(good()[command]), from)
 		return json.RawMessage(strings.Replace(string(good()[command]), from, to, 1))
@@ -171,6 +178,14 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 	}{
 		{"id taken by a bay", "add-member", nothing, replace("add-member", id13, bay.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by a member", "add-bay", nothing, replace("add-bay", id22, owner.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by a webhook", "add-bay", nothing, replace("add-bay", id22, webhook.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"id taken by itself", "add-webhook", nothing, replace("add-webhook", id(62).String(), webhook.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"room for a webhook", "add-webhook", manyWebhooks, nil, fault.NotMet, fault.Field{Name: "data.id", Want: "at most 20 in use: retire one first"}},
+		{"webhook known", "change-webhook", nothing, replace("change-webhook", webhook.String(), ghost), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"webhook in use", "change-webhook", retire("webhook", webhook), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"something changes", "change-webhook", nothing, data(`{"id":"%s","url":"https://hooks.example/a"}`, webhook), fault.AlreadyThere, fault.Field{Name: "data"}},
+		{"webhook known", "retire", nothing, data(`{"kind":"webhook","id":"%s"}`, fixture), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"webhook in use", "retire", retire("webhook", webhook), data(`{"kind":"webhook","id":"%s"}`, webhook), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"id taken by an instrument", "add-instrument", nothing, replace("add-instrument", id32, instrument.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by a fixture", "add-fixture", nothing, replace("add-fixture", id42, fixture.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by a sheet", "add-dimensions", nothing, replace("add-dimensions", id52, dimensions.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
@@ -338,6 +353,7 @@ func TestStale(t *testing.T) {
 		"change-fixture":      {"fixture-changed", "retired"},
 		"change-dimensions":   {"dimensions-changed", "retired"},
 		"revise-procedure":    {"procedure-revised", "retired"},
+		"change-webhook":      {"webhook-changed", "retired"},
 	}
 	for command := range entries {
 		for _, entry := range entries {

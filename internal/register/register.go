@@ -1,6 +1,6 @@
 // Package register is the stream of one organisation: who works there and may do what, and what it works with. A shop's
 // register holds its bays, instruments, fixtures, dimension sheets, procedures and its agreements with desks; a desk's holds
-// its people and its procedures. The stream's id is the organisation's.
+// its people and its procedures. Either names the webhooks that are told of its entries. The stream's id is the organisation's.
 //
 // Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
 // owner of this organisation, or by the server; but specialists go on and off duty themselves. An id is given to one thing for ever; what is retired keeps its entry,
@@ -8,7 +8,7 @@
 // of the instruments, fixtures, dimension sheets and procedures. A procedure is never changed: a revision is a further version. There is always an active owner once there was one. Names of people
 // never stand open: they are sealed before Decide sees them.
 //
-// Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
+// Nothing relies on a webhook, so it is no fact. Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
 // "instrument/<id>", "fixture/<id>", "dimensions/<id>", "procedure/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever
 // relied on it can tell.
 //

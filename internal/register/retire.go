@@ -9,6 +9,7 @@ const (
 	theFixture    = "fixture"
 	theDimensions = "dimensions"
 	theProcedure  = "procedure"
+	theWebhook    = "webhook"
 )
 
 // theSheet is what sentences call dimensions.
@@ -20,7 +21,7 @@ type retirement struct {
 }
 
 func readRetirement(in intake) retirement {
-	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions, theProcedure), ID: in.id("id")}
+	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions, theProcedure, theWebhook), ID: in.id("id")}
 }
 
 func (s *State) checkRetirement(g given[retirement]) error {
@@ -33,6 +34,8 @@ func (s *State) checkRetirement(g given[retirement]) error {
 		return known(s.fixtures, g.data.ID, "id", theFixture)
 	case theProcedure:
 		return known(s.procedures, g.data.ID, "id", theProcedure)
+	case theWebhook:
+		return known(s.webhooks, g.data.ID, "id", theWebhook)
 	}
 	return known(s.dimensions, g.data.ID, "id", theSheet)
 }
@@ -59,6 +62,10 @@ func (s *State) retire(d retirement) error {
 		p := s.procedures[d.ID].value
 		p.Active = false
 		s.procedures = s.procedures.with(d.ID, p, s.seq)
+	case theWebhook:
+		w := s.webhooks[d.ID].value
+		w.Active = false
+		s.webhooks = s.webhooks.with(d.ID, w, s.seq)
 	}
 	return nil
 }

@@ -29,6 +29,7 @@ type State struct {
 	hours        dispatch.Hours
 	hoursAt      uint64 // number of the entry that last set hours; 0: never set
 	procedures   shelf[Procedure]
+	webhooks     shelf[Webhook]
 }
 
 // kept is a thing and the number of the entry that last changed it.
@@ -113,7 +114,8 @@ func (s *State) taken(id stream.ID) error {
 	_, fixture := s.fixtures[id]
 	_, dimensions := s.dimensions[id]
 	_, procedure := s.procedures[id]
-	if member || bay || instrument || fixture || dimensions || procedure || id == s.id {
+	_, webhook := s.webhooks[id]
+	if webhook || member || bay || instrument || fixture || dimensions || procedure || id == s.id {
 		return fault.New(fault.AlreadyThere, "The register holds something with this id already.",
 			fault.Field{Name: "data.id", Want: "an id that was never used in this register"})
 	}

@@ -1,0 +1,148 @@
+package httpapi_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/api/client"
+	"readback/internal/config"
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+	"readback/internal/testkit/pgtest"
+)
+
+// told is a receiver's list of what it was told of: event, stream, and whether the signature was good.
+func told(t *testing.T) (url string, got chan [2]string, secret *string) {
+	t.Helper()
+	got, secret = make(chan [2]string, 1000), new(string)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		if err == nil {
+			_, err = client.VerifyWebhook(*secret, r.Header, body, time.Now())
+		}
+		if err != nil {
+			t.Errorf("%v", err)
+			w.WriteHeader(http.StatusBadRequest)
+			return
+		}
+		var message struct {
+			Type string
+			Data struct{ Stream stream.Ref }
+		}
+		if err := json.Unmarshal(body, &message); err != nil {
+			t.Errorf("%v", err)
+		}
+		got <- [2]string{message.Type, message.Data.Stream.ID.String()}
+	}))
+	t.Cleanup(server.Close)
+	return server.URL, got, secret
+}
+
+// TestWebhooksOfBothSides: a shop and a desk each have a webhook for everything. The shop is told of its streams, the
+// desk of the calibration while it has claimed it, and neither of anything else.
+func TestWebhooksOfBothSides(t *testing.T) {
+	t.Parallel()
+	s := apptest.Serve(t, config.Config{
+		DatabaseURL: pgtest.Database(t), KeyFile: apptest.KeyFile(), WebhookNetworks: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")},
+	})
+	type side struct {
+		owner *apptest.Client
+		hook  stream.ID
+		got   chan [2]string
+	}
+	sides := map[string]*side{}
+	for _, login := range []string{apptest.ShopOwner, apptest.DeskOwner, apptest.OtherOwner} {
+		url, got, secret := told(t)
+		v := &side{owner: s.As(login), hook: stream.NewID(), got: got}
+		sides[login] = v
+		register := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: v.owner.Access.Org}}
+		register.Seq = apptest.Read[struct{ Seq uint64 }](v.owner, v.owner.Get(register.Path())).Seq
+		v.owner.Do(register, "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["calibration.*","job.*"]}`, v.hook, url))
+		answer := ask(t, v.owner, "POST", "/v1/webhooks/"+v.hook.String()+"/secret", "")
+		require.Equal(t, http.StatusOK, answer.Status, answer.Body)
+		*secret = apptest.Read[struct{ Secret string }](v.owner, answer).Secret
+	}
+	next := func(login string) [2]string {
+		t.Helper()
+		select {
+		case m := <-sides[login].got:
+			return m
+		case <-time.After(30 * time.Second):
+			t.Fatal("nothing is sent")
+		}
+		return [2]string{}
+	}
+	tech, specialist := s.As(apptest.Technician), s.As(apptest.Specialist)
+	job := tech.OpenJob()
+	cal := tech.OpenCalibration(job)
+	tech.Request(cal)
+	specialist.Do(cal, "claim", `{}`)
+	specialist.Do(cal, "return", `{"reason":"Called away."}`)
+	tech.Do(cal, "note", `{"text":"Nobody here."}`)
+
+	desk := map[[2]string]bool{}
+	for len(desk) < 2 {
+		desk[next(apptest.DeskOwner)] = true
+	}
+	require.Equal(t, map[[2]string]bool{{"calibration.claimed", cal.ID.String()}: true, {"calibration.returned", cal.ID.String()}: true}, desk)
+	shop := map[string]int{}
+	for range job.Seq + cal.Seq {
+		m := next(apptest.ShopOwner)
+		shop[m[0]]++
+		require.Contains(t, []string{job.ID.String(), cal.ID.String()}, m[1])
+	}
+	require.Equal(t, 1, shop["calibration.noted"])
+	require.Equal(t, 1, shop["job.job_opened"])
+	require.NoError(t, s.Stop()) // what is under way is finished
+	for _, v := range sides {
+		require.Empty(t, v.got)
+	}
+
+	// How they fare, as described.
+	again := s.Again()
+	owner := again.As(apptest.ShopOwner)
+	mine := "/v1/webhooks/" + sides[apptest.ShopOwner].hook.String()
+	list := apptest.Read[struct {
+		Webhooks []struct {
+			ID                  stream.ID
+			Secrets, Done, Dead int
+		}
+	}](owner, ask(t, owner, "GET", "/v1/webhooks", ""))
+	require.Len(t, list.Webhooks, 1)
+	require.Equal(t, 1, list.Webhooks[0].Secrets)
+	require.Equal(t, int(job.Seq+cal.Seq), list.Webhooks[0].Done)
+	rows := apptest.Read[struct {
+		Deliveries []struct{ ID stream.ID }
+	}](owner, ask(t, owner, "GET", mine+"/deliveries?state=done&limit=2", ""))
+	require.Len(t, rows.Deliveries, 2)
+	retry := mine + "/deliveries/" + rows.Deliveries[0].ID.String() + "/retry"
+
+	// Nobody else's: another organisation's is as one that is not there, and its own people who are no owners may not.
+	for _, c := range []struct {
+		who    *apptest.Client
+		status int
+	}{{again.As(apptest.OtherOwner), 404}, {again.As(apptest.DeskOwner), 404}, {again.As(apptest.Technician), 403}, {again.Nobody(), 401}} {
+		for _, to := range []struct{ method, path string }{
+			{"POST", mine + "/secret"}, {"POST", mine + "/enable"}, {"GET", mine + "/deliveries"}, {"POST", retry},
+		} {
+			got := ask(t, c.who, to.method, to.path, "")
+			require.Equal(t, c.status, got.Status, "%s %s", to.method, to.path)
+			none := c.who.Ask(to.method, strings.Replace(to.path, sides[apptest.ShopOwner].hook.String(), stream.NewID().String(), 1), "")
+			require.Equal(t, none.Body, got.Body)
+		}
+	}
+	require.Equal(t, http.StatusUnprocessableEntity, ask(t, owner, "GET", mine+"/deliveries?state=lost", "").Status)
+	require.Equal(t, http.StatusNotFound, ask(t, owner, "POST", mine+"/deliveries/"+stream.NewID().String()+"/retry", "").Status)
+	require.Equal(t, http.StatusOK, ask(t, owner, "POST", retry, "").Status)
+	require.Equal(t, http.StatusOK, ask(t, owner, "POST", mine+"/enable", "").Status)
+	next(apptest.ShopOwner)
+}
