@@ -79,6 +79,7 @@ var layers = map[string]layer{
 	"internal/bench":             edge,
 	"internal/faults":            edge,
 	"internal/outsider":          edge,
+	"internal/tenancy":           edge,
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/apptest":   edge,
 	"internal/testkit/board":     edge,

@@ -1,0 +1,35 @@
+package tenancy
+
+// routes is a row for each route. anyone: who asks makes no difference. members: whoever is signed in, and none else; owners:
+// of these the owners. seeing and takingOut: by what the asker is to the stream in the address; who narrows it. sessions: a
+// session is its member's and of the owners of their organisation.
+var routes = []route{
+	{is: "POST /v1/sign-in", reach: anyone},
+	{is: "POST /v1/refresh", reach: anyone},
+	{is: "POST /v1/sign-out", reach: anyone},
+	{is: "GET /v1/me", reach: members},
+	{is: "POST /v1/password", reach: members},
+	{is: "GET /v1/sessions", reach: members},
+	{is: "DELETE /v1/sessions/{id}", reach: sessions},
+
+	{is: "POST /v1/{kinds}/{id}/commands", reach: commanding},
+	{is: "GET /v1/{kinds}/{id}/entries", reach: seeing},
+	{is: "GET /v1/{kinds}/{id}", reach: seeing},
+	{is: "GET /v1/{kinds}", reach: listing},
+	{is: "GET /v1/queue", reach: queueing},
+	{is: "GET /v1/calibrations/{id}/bundle", reach: takingOut},
+	{is: "GET /v1/calibrations/{id}/words", reach: seeing},
+	{is: "GET /v1/calibrations/{id}/notice", reach: seeing, who: "own technician owner, claimed specialist owner"},
+	{is: "GET /v1/registers/{id}/export", reach: takingOut},
+	{is: "GET /v1/live", reach: connecting},
+
+	{is: "GET /v1/trail-key", reach: anyone},
+	{is: "GET /problems/{slug}", reach: anyone, path: "/problems/not-found"},
+	{is: "GET /v1/openapi.yaml", reach: anyone},
+	{is: "GET /v1/asyncapi.yaml", reach: anyone},
+	{is: "GET /v1/schema/{name}", reach: anyone, path: "/v1/schema/case.json"},
+	{is: "GET /docs", reach: anyone},
+	{is: "GET /", reach: anyone},
+	{is: "GET /healthz", reach: anyone},
+	{is: "GET /readyz", reach: anyone},
+}
