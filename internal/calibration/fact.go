@@ -52,9 +52,11 @@ type dimensions struct {
 }
 
 type vehicle struct {
-	Dimensions stream.ID `json:"dimensions"`
-	Sensors    []string  `json:"sensors"`
-	Steering   string    `json:"steering"`
+	Dimensions *stream.ID `json:"dimensions"`
+	Sensors    []string   `json:"sensors"` // the affected ones
+	Steering   string     `json:"steering"`
+	Missing    []string   `json:"missing"` // what the job has not been told yet
+	Withdrawn  bool       `json:"withdrawn"`
 }
 
 type alignment struct {

@@ -2,7 +2,6 @@ package calibration
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"readback/internal/stream"
@@ -15,23 +14,6 @@ type guard struct {
 	asks    string // what must hold, for the documentation
 	refuses func(a *asked) string
 }
-
-// jobKnown does not ask whose job it is: a calibration is sealed under its job's key, and nobody is given another's.
-var jobKnown = guard{"job-known", "the job exists", func(a *asked) string {
-	if _, ok := fact[vehicle](a.facts, jobKey(a.data.(openOrder).Job, "vehicle")); !ok {
-		return "There is no such job. Open the job with its vehicle first."
-	}
-	return ""
-}}
-
-var sensorAffected = guard{"sensor-affected", "the job lists the sensor as affected", func(a *asked) string {
-	o := a.data.(openOrder)
-	v, ok := fact[vehicle](a.facts, jobKey(o.Job, "vehicle"))
-	if !ok || slices.Contains(v.Sensors, o.Sensor) {
-		return ""
-	}
-	return fmt.Sprintf("The job does not list %s among the affected sensors: it lists %s.", o.Sensor, strings.Join(v.Sensors, ", "))
-}}
 
 var gateKnown = guard{"gate-known", "the calibration has a gate of that name", func(a *asked) string {
 	name := ""

@@ -163,7 +163,7 @@ var (
 
 // legGuards are asked of both words, so that each of the two vouches for everything.
 var legGuards = []guard{
-	personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
+	jobGoesOn, carDescribed, personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
 	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
 }
 
@@ -172,7 +172,7 @@ var table = []row{
 	{
 		command: "open", title: "open it", entries: []string{"opened"},
 		may:    []may{{stream.Technician, anyone, []Phase{Unopened}}},
-		guards: []guard{jobKnown, sensorAffected},
+		guards: []guard{jobKnown, jobGoesOn, sensorNotRuledOut},
 		read:   readOpen, needs: needsOpen, decide: decideOpen,
 	},
 	{
@@ -184,13 +184,13 @@ var table = []row{
 	{
 		command: "request", title: "request guidance", entries: []string{"guidance-requested"},
 		may:    []may{{stream.Technician, anyone, []Phase{Preparing}}},
-		guards: []guard{gatesByRequest},
-		read:   readNothing, needs: needsOrganisation, decide: decideRequest,
+		guards: []guard{jobGoesOn, workDescribed, sensorAffected, gatesByRequest},
+		read:   readNothing, needs: needsRequest, decide: decideRequest,
 	},
 	{
 		command: "claim", title: "claim it", entries: []string{"claimed"},
 		may:    []may{{stream.Specialist, anyone, []Phase{Waiting}}},
-		guards: []guard{deskAgreed, personCompetent},
+		guards: []guard{jobGoesOn, deskAgreed, personCompetent},
 		read:   readNothing, needs: needsClaim, decide: decideClaim,
 	},
 	{
@@ -216,7 +216,7 @@ var table = []row{
 	{
 		command: "issue-sheet", title: "issue a set-up sheet", entries: []string{"sheet-issued"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
-		guards: []guard{sheetForSensor, dimensionsKnown, fixtureKnown, bayKnown, instrumentsKnown, noOpenStep, notFrozen, noLegInAttempt},
+		guards: []guard{jobGoesOn, sheetForSensor, dimensionsKnown, fixtureKnown, bayKnown, instrumentsKnown, noOpenStep, notFrozen, noLegInAttempt},
 		stale:  []string{"sheet-issued", "sheet-adopted"},
 		read:   readSheet, needs: needsSheet, decide: decideSheet,
 	},
@@ -230,7 +230,7 @@ var table = []row{
 	{
 		command: "instruct", title: "instruct a step", entries: []string{"instructed"},
 		may:    []may{{stream.Specialist, claiming, guided}},
-		guards: []guard{sheetAdopted, noOpenStep, notFrozen, positionKnown, largeMove, alignmentKnown},
+		guards: []guard{jobGoesOn, sheetAdopted, noOpenStep, notFrozen, positionKnown, largeMove, alignmentKnown},
 		stale:  append([]string{"sheet-issued", "instructed", "step-done", "readings-reported", "setup-voided", "frozen"}, turns...),
 		read:   readInstruct, needs: needsInstruct, decide: decideInstruct,
 	},

@@ -363,8 +363,33 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		delete(w.facts, jobKey(jobID, "vehicle"))
 		return technician, "open", dataOf(w, "open")
 	},
-	"sensor-affected": func(w *world) (stream.Actor, string, string) {
+	"job-goes-on": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.issue()
+		w.request()
+		w.car(`"withdrawn":true`)
+		return specialist, "claim", `{}`
+	},
+	"sensor-not-ruled-out": func(w *world) (stream.Actor, string, string) {
 		return technician, "open", `{"job":"` + jobID.String() + `","sensor":"lidar"}`
+	},
+	"work-described": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.gates()
+		w.car(`"missing":["causes"]`)
+		return technician, "request", `{}`
+	},
+	"sensor-affected": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.gates()
+		w.fact(w.state().vehicleKey(), `{"sensors":["front-radar"],"missing":[]}`)
+		return technician, "request", `{}`
+	},
+	"car-described": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.held()
+		w.car(`"missing":["mileage_km"]`)
+		return technician, "bay-clear", `{}`
 	},
 	"gate-known": func(w *world) (stream.Actor, string, string) {
 		w.open()

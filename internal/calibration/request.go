@@ -58,8 +58,8 @@ func applyOpened(s *State, e stream.Entry) error {
 	return nil
 }
 
-func needsOrganisation(s *State, _ stream.Actor, _ any) []stream.FactKey {
-	return []stream.FactKey{organisationKey(s.shop)}
+func needsRequest(s *State, _ stream.Actor, _ any) []stream.FactKey {
+	return []stream.FactKey{organisationKey(s.shop), s.vehicleKey()}
 }
 
 func decideRequest(a *asked) (stream.Decision, error) { return a.entry(nil) }
@@ -70,7 +70,7 @@ func applyRequested(s *State, e stream.Entry) error {
 }
 
 func needsClaim(s *State, actor stream.Actor, _ any) []stream.FactKey {
-	return []stream.FactKey{s.agreementKey(actor.Org), organisationKey(actor.Org)}
+	return []stream.FactKey{s.agreementKey(actor.Org), organisationKey(actor.Org), s.vehicleKey()}
 }
 
 func decideClaim(a *asked) (stream.Decision, error) { return a.entry(nil) }

@@ -109,7 +109,7 @@ func decideSheet(a *asked) (stream.Decision, error) {
 		Cautions: a.sheetCautions(o),
 	}
 	sheet := o.sheet()
-	if v, ok := fact[vehicle](a.facts, a.state.vehicleKey()); ok && v.Dimensions != o.Dimensions {
+	if v, ok := fact[vehicle](a.facts, a.state.vehicleKey()); ok && v.Dimensions != nil && *v.Dimensions != o.Dimensions {
 		d.Cautions = append(d.Cautions, "dimensions-not-the-jobs")
 	}
 	if _, known := fact[alignment](a.facts, a.state.alignmentKey()); !known && o.setup.Line == placement.ThrustLine {

@@ -86,7 +86,9 @@ func readInstruct(o *strict.Object, _ bool) any {
 	return i
 }
 
-func needsInstruct(s *State, _ stream.Actor, _ any) []stream.FactKey { return s.geometryKeys(nil) }
+func needsInstruct(s *State, _ stream.Actor, _ any) []stream.FactKey {
+	return append(s.geometryKeys(nil), s.vehicleKey())
+}
 
 // Vocabulary is the version of the steps there are and of what each says. An entry names the one it was made with.
 const Vocabulary = 1

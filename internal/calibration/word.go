@@ -36,7 +36,7 @@ func (s *State) Words(now time.Time) (w Word, left time.Duration, ok bool) {
 
 // needsWord asks again for all that the start rests on.
 func needsWord(s *State, _ stream.Actor, _ any) []stream.FactKey {
-	return append(keysOf(s.place.Relied), s.scanKey())
+	return append(keysOf(s.place.Relied), s.scanKey(), s.vehicleKey())
 }
 
 // legDecided is the start of a leg: which, where and on whose words.

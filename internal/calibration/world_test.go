@@ -63,6 +63,11 @@ func newWorld(t require.TestingT) *world {
 	return w
 }
 
+// car sets the job's word on the car, with one thing otherwise than it should be.
+func (w *world) car(otherwise string) {
+	w.fact(jobKey(jobID, "vehicle"), `{"dimensions":"`+dimensionsID.String()+`","steering":"left","sensors":["front-camera","front-radar"],`+otherwise+`}`)
+}
+
 func (w *world) instrument(id stream.ID, name, value string) {
 	w.fact(registerKey(shopID, "instrument/"+id.String()), `{"name":"`+name+`","instrument":`+value+`,"certificate":"C-1","due":"2027-01-31","active":true}`)
 }

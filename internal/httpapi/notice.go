@@ -79,7 +79,7 @@ func (s *Server) noticeOf(r *http.Request, actor stream.Actor, ref stream.Ref) (
 	n.Shop, n.Phone = state.ShopNamed()
 	if j, ok := car.State.(*job.State); ok {
 		v, _ := j.Vehicle()
-		n.VIN, n.Plate = opened(car, &v.VIN), opened(car, v.Plate)
+		n.VIN, n.Plate = opened(car, v.VIN), opened(car, v.Plate)
 	}
 	return n, nil
 }

@@ -146,6 +146,7 @@ func TestStoryAsDescribed(t *testing.T) {
 		"register":           {Ref: stream.Ref{Kind: stream.Register, ID: shop}},
 		"desk register":      {Ref: stream.Ref{Kind: stream.Register, ID: s.Person(apptest.Specialist).Org}},
 		"job":                {Ref: stream.Ref{Kind: stream.Job, ID: id("01940000-0000-7000-8000-00000000e001")}},
+		"second job":         {Ref: stream.Ref{Kind: stream.Job, ID: stream.NewID()}},
 		"calibration":        {Ref: stream.Ref{Kind: stream.Calibration, ID: stream.NewID()}},
 		"second calibration": {Ref: stream.Ref{Kind: stream.Calibration, ID: stream.NewID()}},
 	}

@@ -16,6 +16,9 @@ type Alignment struct {
 	Wheels           vehicle.Alignment `json:"wheels"`
 	SteeringZeroDone bool              `json:"steering_zero_done"` // the steering angle's zero was set with it
 	ThrustUdeg       int64             `json:"thrust_udeg"`        // positive to the right
+	// Stated is the thrust angle as the aligner gave it, in its own sign. It agrees with the rear toes, else the alignment
+	// would have been refused.
+	Stated *vehicle.Thrust `json:"stated_thrust,omitempty"`
 }
 
 // attachment is the data of attach-alignment.
@@ -23,6 +26,7 @@ type attachment struct {
 	When             vehicle.When      `json:"when"`
 	Wheels           vehicle.Alignment `json:"wheels"`
 	SteeringZeroDone bool              `json:"steering_zero_done"`
+	Stated           *vehicle.Thrust   `json:"stated_thrust,omitempty"`
 }
 
 func readWhen(o *strict.Object) vehicle.When {
@@ -30,9 +34,15 @@ func readWhen(o *strict.Object) vehicle.When {
 }
 
 func readAlignment(o *strict.Object) any {
-	return attachment{
-		When: readWhen(o), Wheels: vehicle.ReadAlignment(o.Object("wheels")), SteeringZeroDone: o.Bool("steering_zero_done"),
+	a := attachment{When: readWhen(o), Wheels: vehicle.ReadAlignment(o.Object("wheels")), SteeringZeroDone: o.Bool("steering_zero_done")}
+	if in, there := o.OptObject("stated_thrust"); there {
+		stated := vehicle.ReadThrust(in)
+		a.Stated = &stated
+		if why := a.Wheels.RearToe().Contradiction(stated); why != "" && stated.Positive != "" {
+			o.Reject("stated_thrust", why)
+		}
 	}
+	return a
 }
 
 type thrust struct {
@@ -57,7 +67,7 @@ func attachAlignment(s *State, e stream.Entry) error {
 		return fmt.Errorf("read what %s decided: %w", e.Type, err)
 	}
 	s.alignments = appended(s.alignments, Alignment{
-		Seq: e.Seq, When: a.When, Wheels: a.Wheels, SteeringZeroDone: a.SteeringZeroDone, ThrustUdeg: d.ThrustUdeg,
+		Seq: e.Seq, When: a.When, Wheels: a.Wheels, SteeringZeroDone: a.SteeringZeroDone, ThrustUdeg: d.ThrustUdeg, Stated: a.Stated,
 	})
 	return nil
 }

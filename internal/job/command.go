@@ -19,6 +19,8 @@ type command struct {
 
 	// read takes plain data apart strictly; what it gives is marshalled as the data of the entry.
 	read func(o *strict.Object) any
+	// late says that it is possible after the job was withdrawn, too.
+	late bool
 	// needs lists facts beyond the sender's own; nil: none.
 	needs func(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error)
 	// check refuses by guard; nil: nothing can.
@@ -33,7 +35,19 @@ type command struct {
 var commands = map[string]command{
 	"open-job": {
 		entry: "job-opened", opens: true, seal: []string{"vin", "plate", "customer_reference"},
-		read: readVehicle, needs: needsOfOpening, check: checkOpening, apply: openJob,
+		read: readOpening, needs: needsOfOpening, check: checkOpening, apply: openJob,
+	},
+	"describe-vehicle": {
+		entry: "vehicle-described", seal: []string{"vin", "plate"}, stale: []string{"vehicle-described"},
+		read: readCarDescription, needs: needsOfCar, check: checkCar, apply: describeCar,
+	},
+	"describe-work": {
+		entry: "work-described", seal: []string{"customer_reference"}, stale: []string{"work-described"},
+		read: readWorkDescription, apply: describeWork,
+	},
+	"withdraw-job": {
+		entry: "job-withdrawn", seal: []string{"reason"}, stale: []string{"job-withdrawn"},
+		read: readWithdrawal, apply: withdraw,
 	},
 	"attach-alignment": {
 		entry: "alignment-attached", stale: []string{"alignment-attached"},
@@ -44,7 +58,7 @@ var commands = map[string]command{
 		read: readScan, apply: recordScan,
 	},
 	"note": {
-		entry: "noted", seal: []string{"text"},
+		entry: "noted", seal: []string{"text"}, late: true,
 		read: readNote, apply: takeNote,
 	},
 }

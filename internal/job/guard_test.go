@@ -12,14 +12,15 @@ import (
 	"readback/internal/stream"
 )
 
-var commands = []string{"open-job", "attach-alignment", "record-scan", "note"}
+var commands = []string{"open-job", "describe-vehicle", "describe-work", "withdraw-job", "attach-alignment", "record-scan", "note"}
 
 // Every command by every role, of the shop and of another organisation, on a job that is there and on one that is not:
 // it makes its entry or is refused with its reason.
 func TestEveryPair(t *testing.T) {
 	t.Parallel()
 	entries := map[string]string{
-		"open-job": "job-opened", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
+		"open-job": "job-opened", "describe-vehicle": "vehicle-described", "describe-work": "work-described",
+		"withdraw-job": "job-withdrawn", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
 	}
 	pairs := 0
 	for _, command := range commands {
@@ -60,7 +61,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 4*4*2*2, pairs)
+	require.Equal(t, 7*4*2*2, pairs)
 }
 
 // In each row everything holds but one guard.
@@ -78,6 +79,11 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"employed", "attach-alignment", without(me)},
 		{"employed", "record-scan", without(me)},
 		{"employed", "note", without(me)},
+		{"employed", "describe-vehicle", without(me)},
+		{"employed", "describe-work", without(me)},
+		{"employed", "withdraw-job", without(me)},
+		{"sheet-in-use", "describe-vehicle", without("dimensions/" + sheet.String())},
+		{"sheet-in-use", "describe-vehicle", with("dimensions/"+sheet.String(), `{"active":false}`)},
 		{"in-shop", "open-job", without("organisation")},
 		{"in-shop", "open-job", with("organisation", `{"sort":"desk"}`)},
 		{"sheet-in-use", "open-job", without("dimensions/" + sheet.String())},
@@ -99,8 +105,12 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 func TestStale(t *testing.T) {
 	t.Parallel()
 	for _, command := range commands {
-		for _, entry := range []string{"job-opened", "alignment-attached", "scan-recorded", "noted"} {
-			want := command == "attach-alignment" && entry == "alignment-attached" || command == "record-scan" && entry == "scan-recorded"
+		own := map[string]string{
+			"attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "describe-vehicle": "vehicle-described",
+			"describe-work": "work-described", "withdraw-job": "job-withdrawn",
+		}
+		for _, entry := range job.Entries() {
+			want := own[command] == entry
 			require.Equal(t, want, job.Rules{}.Stale(command, entry), "%s after %s", command, entry)
 		}
 	}
@@ -109,9 +119,9 @@ func TestStale(t *testing.T) {
 // A plain personal value never becomes an entry, even if whoever drives the rules forgets to seal it.
 func TestNothingPersonalPassesUnsealed(t *testing.T) {
 	t.Parallel()
-	for _, command := range []string{"open-job", "note"} {
+	for _, command := range []string{"open-job", "describe-vehicle", "withdraw-job", "note"} {
 		w := newWorld(t)
-		if command == "note" {
+		if command != "open-job" {
 			w = opened(t)
 		}
 		plain, keys, err := w.fold.Rules.Admit(stream.Command{Type: command, Data: json.RawMessage(good[command])})

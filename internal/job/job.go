@@ -2,10 +2,14 @@
 // alignment and its scans. Calibrations name the job they belong to and see it only through its facts: "vehicle",
 // "alignment" and "scan".
 //
+// A job opens with what is known at the door, and what is missing is added in any order. Nothing here insists on more:
+// the calibrations' guards do, each when it needs the thing, by the list of what is missing in the fact "vehicle".
+//
 // Invariants. The first entry opens the job and says whose it is, for ever. Only people of that shop change it, and they
 // must be active in its register at that time. What identifies the car and its owner — VIN, plate, customer's reference —
 // and free text never stand open: they are sealed before Decide sees them, and what deciding needs of them enters openly
-// (vin_check). Nothing is overwritten: a later alignment or scan is a further entry.
+// (vin_check, model_year). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job that was
+// withdrawn stays so.
 //
 // Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
 // A State is never changed after Apply gave it out, so any goroutine may read it.
@@ -79,6 +83,9 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 		return stream.Decision{}, access.NotHere()
 	case c.opens && s.opened():
 		return stream.Decision{}, fault.New(fault.AlreadyThere, "This job is open already.")
+	case s.withdrawn != nil && !c.late:
+		return stream.Decision{}, fault.New(fault.WrongPhase, "The job was withdrawn: nothing but notes is added to it.",
+			fault.Field{Name: "phase", Want: open})
 	}
 	role, ok := actor.As(stream.Technician, stream.Owner)
 	if !ok {

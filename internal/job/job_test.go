@@ -35,7 +35,7 @@ func TestOpening(t *testing.T) {
 	require.EqualValues(t, "holds", v.VINCheck)
 	require.Equal(t, shop, w.state().Shop())
 	value, seq := fact(t, w, "vehicle")
-	require.JSONEq(t, `{"dimensions":"`+sheet.String()+`","steering":"left","sensors":["front-camera"]}`, value)
+	require.JSONEq(t, `{"dimensions":"`+sheet.String()+`","steering":"left","sensors":["front-camera"],"missing":[]}`, value)
 	require.EqualValues(t, 1, seq)
 	for _, name := range []string{"alignment", "scan", "", "vehicle/1"} {
 		_, _, ok := w.fold.Rules.Fact(w.fold.State, name)
@@ -58,7 +58,7 @@ func TestNoneFitted(t *testing.T) {
 	w.must(technician, "open-job", `{"vin":"`+sampleVIN+`","mileage_km":0,"steering":"right","causes":["glass"],
 		"sensors":{"affected":[],"not_affected":[],"none_fitted":true},"customer_told":false}`)
 	value, _ := fact(t, w, "vehicle")
-	require.JSONEq(t, `{"steering":"right","sensors":[]}`, value)
+	require.JSONEq(t, `{"steering":"right","sensors":[],"missing":["dimensions"]}`, value)
 }
 
 func TestAlignmentThatCounts(t *testing.T) {
@@ -133,7 +133,7 @@ func TestWhatListsAndClientsSee(t *testing.T) {
 	raw, err := json.Marshal(sum.Data)
 	require.NoError(t, err)
 	require.JSONEq(t, `{"vin_check":"holds","mileage_km":48210,"causes":["glass","alignment"],"sensors":{"affected":["front-camera"],
-		"not_affected":["rear-camera"],"none_fitted":false},"aligned":false,"scanned":true,"blocking":1}`, string(raw))
+		"not_affected":["rear-camera"],"none_fitted":false},"missing":[],"aligned":false,"scanned":true,"blocking":1}`, string(raw))
 	raw, err = json.Marshal(w.state().View(now))
 	require.NoError(t, err)
 	require.Contains(t, string(raw), `"notes":[]`)
@@ -161,7 +161,21 @@ func TestBadInput(t *testing.T) {
 		{"open-job", change(`48210`, `null`), "data.mileage_km"},
 		{"open-job", change(`"left"`, `"driver"`), "data.steering"},
 		{"open-job", change(sheet.String(), strings.ReplaceAll(sheet.String(), "-", "")), "data.dimensions"},
-		{"open-job", change(`"dimensions":"`+sheet.String()+`",`, ``), "data.dimensions"},
+		{"open-job", `{}`, "data.plate"},
+		{"open-job", `{"mileage_km":1,"causes":["glass"],"steering":"left"}`, "data.plate"},
+		{"describe-vehicle", `{}`, "data.vin"},
+		{"describe-vehicle", `{"causes":["glass"],"steering":"left"}`, "data.causes"},
+		{"describe-vehicle", `{"vin":"1G4AH59H45G11834"}`, "data.vin"},
+		{"describe-vehicle", `{"mileage_km":null}`, "data.mileage_km"},
+		{"describe-vehicle", `{"steering":"left","model_year":{}}`, "data.model_year"},
+		{"describe-work", `{}`, "data.causes"},
+		{"describe-work", `{"causes":[]}`, "data.causes"},
+		{"describe-work", `{"customer_told":true,"sensors":{"affected":[],"not_affected":[],"none_fitted":false}}`, "data.sensors.none_fitted"},
+		{"withdraw-job", `{"cause":"bored","reason":"x"}`, "data.cause"},
+		{"withdraw-job", `{"cause":"wrong-car","reason":" "}`, "data.reason"},
+		{"withdraw-job", `{"cause":"wrong-car"}`, "data.reason"},
+		{"attach-alignment", strings.Replace(good["attach-alignment"], `"steering_zero_done"`, `"stated_thrust":{"udeg":150000,"positive":"left"},"steering_zero_done"`, 1), "data.stated_thrust"},
+		{"attach-alignment", strings.Replace(good["attach-alignment"], `"steering_zero_done"`, `"stated_thrust":{"udeg":150000},"steering_zero_done"`, 1), "data.stated_thrust.positive"},
 		{"open-job", change(`"glass",`, `"glas",`), "data.causes[0]"},
 		{"open-job", change(`"glass",`, `"alignment",`), "data.causes[1]"},
 		{"open-job", change(`["glass","alignment"]`, `[]`), "data.causes"},
@@ -235,7 +249,7 @@ func TestStatesNeverChange(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		w := opened(t)
 		states, seen := []stream.State{w.fold.State}, []string{look(w)}
-		for _, command := range rapid.SliceOfN(rapid.SampledFrom([]string{"attach-alignment", "record-scan", "note"}), 1, 12).Draw(rt, "commands") {
+		for _, command := range rapid.SliceOfN(rapid.SampledFrom([]string{"attach-alignment", "record-scan", "describe-vehicle", "describe-work", "note"}), 1, 12).Draw(rt, "commands") {
 			data := good[command]
 			if rapid.Bool().Draw(rt, "after") {
 				data = strings.Replace(data, `"before"`, `"after"`, 1)

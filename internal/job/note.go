@@ -2,7 +2,6 @@ package job
 
 import (
 	"encoding/json"
-	"strings"
 	"time"
 
 	"readback/internal/stream"
@@ -22,11 +21,7 @@ type noting struct {
 }
 
 func readNote(o *strict.Object) any {
-	text := o.Text("text", 2000)
-	if given := text != "" || string(o.OptRaw("text")) == `""`; given && strings.TrimSpace(text) == "" {
-		o.Reject("text", "a text of 1 to 2000 characters")
-	}
-	return noting{personal(text)}
+	return noting{readReason(o, "text")}
 }
 
 func takeNote(s *State, e stream.Entry) error {

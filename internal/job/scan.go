@@ -16,9 +16,9 @@ type Scan struct {
 
 // ScanCode is one trouble code with the status byte of ISO 14229-1.
 type ScanCode struct {
-	Code     string `json:"code"` // P0805 or P0805-11
-	Status   int64  `json:"status"`
-	Blocking bool   `json:"blocking"` // holds back the routine; else it is noted only
+	Code     string `json:"code"`             // P0805 or P0805-11
+	Status   *int64 `json:"status,omitempty"` // absent where the scan gave none
+	Blocking bool   `json:"blocking"`         // holds back the routine; else it is noted only
 }
 
 // sources are how a scan's codes got here.
@@ -38,7 +38,10 @@ func readScan(o *strict.Object) any {
 	s := scanning{When: readWhen(o), Codes: []ScanCode{}, Source: o.Enum("source", sources...)}
 	seen := map[string]bool{}
 	for _, c := range o.Objects("codes", 0, mostCodes) {
-		code := ScanCode{Code: c.String("code", 12), Status: c.Int("status", 0, 255), Blocking: c.Bool("blocking")}
+		code := ScanCode{Code: c.String("code", 12), Blocking: c.Bool("blocking")}
+		if status, there := c.OptInt("status", 0, 255); there {
+			code.Status = &status
+		}
 		if _, err := vehicle.ParseCode(code.Code); err != nil && code.Code != "" {
 			c.Reject("code", err.Error())
 		} else if seen[code.Code] && code.Code != "" {
@@ -76,4 +79,41 @@ func (s *State) Scan() (Scan, bool) {
 		return Scan{}, false
 	}
 	return s.scans[len(s.scans)-1], true
+}
+
+// Comparison is how the codes of the newest scan after the work differ from those of the last one before it.
+type Comparison struct {
+	BeforeSeq uint64 `json:"before_seq"`
+	AfterSeq  uint64 `json:"after_seq"`
+	vehicle.Difference
+}
+
+// Comparison is nil unless there is a scan of either kind.
+func (s *State) Comparison() *Comparison {
+	newest := map[vehicle.When]*Scan{}
+	for i := range s.scans {
+		newest[s.scans[i].When] = &s.scans[i]
+	}
+	before, after := newest[vehicle.Before], newest[vehicle.After]
+	if before == nil || after == nil {
+		return nil
+	}
+	return &Comparison{before.Seq, after.Seq, vehicle.Differ(before.reported(), after.reported())}
+}
+
+func (s Scan) reported() []vehicle.Reported {
+	var all []vehicle.Reported
+	for _, c := range s.Codes {
+		code, err := vehicle.ParseCode(c.Code)
+		if err != nil {
+			continue // cannot be: Admit takes no others
+		}
+		r := vehicle.Reported{Code: code}
+		if c.Status != nil {
+			status := vehicle.Status(*c.Status)
+			r.Status = &status
+		}
+		all = append(all, r)
+	}
+	return all
 }

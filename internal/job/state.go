@@ -11,28 +11,32 @@ import (
 
 // State is a job as folded from its entries.
 type State struct {
-	id         stream.ID
-	seq        uint64 // of the last entry
-	openedAt   uint64 // number of the entry that opened it; 0: not opened
-	shop       stream.ID
-	vehicle    Vehicle
-	alignments []Alignment
-	scans      []Scan
-	notes      []Note
+	id          stream.ID
+	seq         uint64 // of the last entry
+	openedAt    uint64 // number of the entry that opened it; 0: not opened
+	describedAt uint64 // number of the last entry that changed what the fact "vehicle" says
+	shop        stream.ID
+	vehicle     Vehicle
+	work        Work
+	changes     []Change
+	withdrawn   *Withdrawal
+	alignments  []Alignment
+	scans       []Scan
+	notes       []Note
 }
 
-// Vehicle is the car as the job was opened for it.
-type Vehicle struct {
-	VIN               stream.Sealed    `json:"vin"`
-	VINCheck          vehicle.Check    `json:"vin_check"`
-	Plate             *stream.Sealed   `json:"plate,omitempty"`
-	MileageKM         int64            `json:"mileage_km"`
-	Steering          vehicle.Steering `json:"steering"`
-	Dimensions        *stream.ID       `json:"dimensions,omitempty"`
-	Causes            []string         `json:"causes"`
-	Sensors           Sensors          `json:"sensors"`
-	CustomerReference *stream.Sealed   `json:"customer_reference,omitempty"`
-	CustomerTold      bool             `json:"customer_told"`
+// The phases of a job.
+const (
+	open      = "open"
+	withdrawn = "withdrawn"
+)
+
+// Phase is open or withdrawn.
+func (s *State) Phase() string {
+	if s.withdrawn != nil {
+		return withdrawn
+	}
+	return open
 }
 
 // appended adds to a list without touching the backing array that earlier states share.
@@ -49,6 +53,12 @@ func (s *State) Shop() stream.ID { return s.shop }
 // Vehicle is the car; false before the first entry. Its lists are not to be changed.
 func (s *State) Vehicle() (Vehicle, bool) { return s.vehicle, s.opened() }
 
+// Work is what brought the car here. Its lists are not to be changed.
+func (s *State) Work() Work { return s.work }
+
+// Changes lists what was described after the opening, in order.
+func (s *State) Changes() []Change { return slices.Clone(s.changes) }
+
 // Alignments lists all alignments attached, in order.
 func (s *State) Alignments() []Alignment { return slices.Clone(s.alignments) }
 
@@ -60,8 +70,21 @@ func (s *State) Notes() []Note { return slices.Clone(s.notes) }
 
 type vehicleFact struct {
 	Dimensions *stream.ID       `json:"dimensions,omitempty"`
-	Steering   vehicle.Steering `json:"steering"`
+	Steering   vehicle.Steering `json:"steering,omitempty"`
 	Sensors    []string         `json:"sensors"` // the affected ones
+	Missing    []string         `json:"missing"` // what has not been said yet
+	Withdrawn  bool             `json:"withdrawn,omitempty"`
+}
+
+func (s *State) vehicleFact() vehicleFact {
+	f := vehicleFact{
+		Dimensions: s.vehicle.Dimensions, Steering: s.vehicle.Steering, Sensors: []string{}, Missing: s.missing(),
+		Withdrawn: s.withdrawn != nil,
+	}
+	if s.work.Sensors != nil {
+		f.Sensors = s.work.Sensors.Affected
+	}
+	return f
 }
 
 type alignmentFact struct {
@@ -82,7 +105,7 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 	var seq uint64
 	switch name {
 	case "vehicle":
-		value, seq = vehicleFact{s.vehicle.Dimensions, s.vehicle.Steering, s.vehicle.Sensors.Affected}, s.openedAt
+		value, seq = s.vehicleFact(), s.describedAt
 	case "alignment":
 		if a, ok := s.Alignment(); ok {
 			value, seq = alignmentFact{a.Wheels.RearToe(), a.ThrustUdeg}, a.Seq
@@ -101,10 +124,11 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 
 // row is what lists show of a job.
 type row struct {
-	VINCheck  vehicle.Check `json:"vin_check"`
-	MileageKM int64         `json:"mileage_km"`
+	VINCheck  vehicle.Check `json:"vin_check,omitempty"`
+	MileageKM *int64        `json:"mileage_km,omitempty"`
 	Causes    []string      `json:"causes"`
-	Sensors   Sensors       `json:"sensors"`
+	Sensors   *Sensors      `json:"sensors,omitempty"`
+	Missing   []string      `json:"missing"`
 	Aligned   bool          `json:"aligned"`
 	Scanned   bool          `json:"scanned"`
 	Blocking  int           `json:"blocking"`
@@ -114,24 +138,34 @@ type row struct {
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	scan, scanned := s.Scan()
-	return stream.Summary{Org: s.shop, Phase: "open", Data: row{
-		VINCheck: s.vehicle.VINCheck, MileageKM: s.vehicle.MileageKM, Causes: s.vehicle.Causes, Sensors: s.vehicle.Sensors,
-		Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
+	return stream.Summary{Org: s.shop, Phase: s.Phase(), Data: row{
+		VINCheck: s.vehicle.VINCheck, MileageKM: s.vehicle.MileageKM, Causes: filled(s.work.Causes), Sensors: s.work.Sensors,
+		Missing: s.missing(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
 	}}
 }
 
 // view is a job as clients see it.
 type view struct {
 	Shop       stream.ID   `json:"shop"`
+	Phase      string      `json:"phase"`
+	Withdrawn  *Withdrawal `json:"withdrawn,omitempty"`
 	Vehicle    Vehicle     `json:"vehicle"`
+	Work       Work        `json:"work"`
+	Missing    []string    `json:"missing"`
+	Changes    []Change    `json:"changes"`
 	Alignments []Alignment `json:"alignments"`
 	Scans      []Scan      `json:"scans"`
+	Comparison *Comparison `json:"comparison,omitempty"`
 	Notes      []Note      `json:"notes"`
 }
 
 // View is the state for clients. Nothing of it depends on the time.
 func (s *State) View(time.Time) any {
-	return view{s.shop, s.vehicle, filled(s.alignments), filled(s.scans), filled(s.notes)}
+	return view{
+		Shop: s.shop, Phase: s.Phase(), Withdrawn: s.withdrawn, Vehicle: s.vehicle, Work: s.work, Missing: s.missing(),
+		Changes: filled(s.changes), Alignments: filled(s.alignments), Scans: filled(s.scans), Comparison: s.Comparison(),
+		Notes: filled(s.notes),
+	}
 }
 
 // filled is the list as JSON shows it: empty rather than null.

@@ -3,7 +3,6 @@ package job
 import (
 	"encoding/json"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode"
 
@@ -13,51 +12,49 @@ import (
 	"readback/internal/vehicle"
 )
 
-// causes are why sensors are in question.
-var causes = []string{
-	"glass", "bumper", "door-or-mirror", "alignment", "suspension", "ride-height", "wheel-size", "impact",
-	"unit-replaced", "battery-disconnected", "software-updated", "fault", "complaint", "recall",
+// Vehicle is the car as far as it has been described.
+type Vehicle struct {
+	VIN       *stream.Sealed     `json:"vin,omitempty"`
+	VINCheck  vehicle.Check      `json:"vin_check,omitempty"`
+	ModelYear *vehicle.ModelYear `json:"model_year,omitempty"`
+	Plate     *stream.Sealed     `json:"plate,omitempty"`
+	MileageKM *int64             `json:"mileage_km,omitempty"`
+	Steering  vehicle.Steering   `json:"steering,omitempty"`
+	// Dimensions is the register's dimension sheet of this type of car.
+	Dimensions *stream.ID `json:"dimensions,omitempty"`
 }
 
-// Sensors says for each kind of sensor that was looked at what is known of it. None fitted is recorded too: it is not
-// the same as not looked.
-type Sensors struct {
-	Affected    []string `json:"affected"`
-	NotAffected []string `json:"not_affected"`
-	NoneFitted  bool     `json:"none_fitted"`
-}
-
-// opening is the data of open-job. Personal values are plain until they are sealed.
-type opening struct {
-	VIN       json.RawMessage  `json:"vin"`
-	VINCheck  vehicle.Check    `json:"vin_check"` // by Admit; a failed check does not refuse
-	Plate     json.RawMessage  `json:"plate,omitempty"`
-	MileageKM int64            `json:"mileage_km"`
-	Steering  vehicle.Steering `json:"steering"`
-	// Dimensions is the register's dimension sheet of this type of car; absent only where nothing is fitted.
-	Dimensions        *stream.ID      `json:"dimensions,omitempty"`
-	Causes            []string        `json:"causes"`
-	Sensors           Sensors         `json:"sensors"`
-	CustomerReference json.RawMessage `json:"customer_reference,omitempty"`
-	CustomerTold      bool            `json:"customer_told"` // before the work, that calibration is needed and will be done or not
+// carDescription is the data of describe-vehicle: whatever of the car is known by now. What is left out stays as it
+// is. Personal values are plain until they are sealed.
+type carDescription struct {
+	VIN        json.RawMessage    `json:"vin,omitempty"`
+	VINCheck   vehicle.Check      `json:"vin_check,omitempty"`  // by Admit; a failed check does not refuse
+	ModelYear  *vehicle.ModelYear `json:"model_year,omitempty"` // by Admit, of what position 10 says
+	Plate      json.RawMessage    `json:"plate,omitempty"`
+	MileageKM  *int64             `json:"mileage_km,omitempty"`
+	Steering   vehicle.Steering   `json:"steering,omitempty"`
+	Dimensions *stream.ID         `json:"dimensions,omitempty"`
 }
 
 // mostMileageKM is beyond what any car has run.
 const mostMileageKM = 5_000_000
 
-func readVehicle(o *strict.Object) any {
-	j := opening{
-		MileageKM:    o.Int("mileage_km", 0, mostMileageKM),
-		Steering:     vehicle.Steering(o.Enum("steering", string(vehicle.SteeringLeft), string(vehicle.SteeringRight))),
-		Causes:       words(o, "causes", 1, causes),
-		CustomerTold: o.Bool("customer_told"),
+func readCar(o *strict.Object) carDescription {
+	d := carDescription{
+		Steering: vehicle.Steering(o.OptEnum("steering", "", string(vehicle.SteeringLeft), string(vehicle.SteeringRight))),
 	}
-	if text := o.String("vin", 40); text != "" {
+	if km, there := o.OptInt("mileage_km", 0, mostMileageKM); there {
+		d.MileageKM = &km
+	}
+	if text := o.OptString("vin", 40); text != "" {
 		vin, err := vehicle.ParseVIN(text)
 		if err != nil {
 			o.Reject("vin", err.Error())
 		} else {
-			j.VIN, j.VINCheck = personal(text), vin.Check()
+			d.VIN, d.VINCheck = personal(text), vin.Check()
+			if years, ok := vin.ModelYear(); ok {
+				d.ModelYear = &years
+			}
 		}
 	}
 	if o.Has("plate") {
@@ -65,17 +62,13 @@ func readVehicle(o *strict.Object) any {
 		if plate != "" && !isPlate(plate) {
 			o.Reject("plate", "letters, digits, spaces and dashes as on the car; leave it out if the car has none")
 		}
-		j.Plate = personal(plate)
+		d.Plate = personal(plate)
 	}
-	if o.Has("customer_reference") {
-		j.CustomerReference = personal(o.String("customer_reference", 80))
-	}
-	j.Sensors = readSensors(o.Object("sensors"))
-	if o.Has("dimensions") || !j.Sensors.NoneFitted {
+	if o.Has("dimensions") {
 		id := readID(o, "dimensions")
-		j.Dimensions = &id
+		d.Dimensions = &id
 	}
-	return j
+	return d
 }
 
 // isPlate takes the letters of any script.
@@ -83,38 +76,6 @@ func isPlate(text string) bool {
 	sign := func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }
 	other := func(r rune) bool { return !sign(r) && r != ' ' && r != '-' }
 	return strings.ContainsFunc(text, sign) && !strings.ContainsFunc(text, other)
-}
-
-func readSensors(o *strict.Object) Sensors {
-	s := Sensors{
-		Affected:    words(o, "affected", 0, vehicle.Sensors()),
-		NotAffected: words(o, "not_affected", 0, vehicle.Sensors()),
-		NoneFitted:  o.Bool("none_fitted"),
-	}
-	for i, name := range s.NotAffected {
-		if slices.Contains(s.Affected, name) {
-			o.Reject("not_affected["+strconv.Itoa(i)+"]", "a sensor that is not among the affected")
-		}
-	}
-	switch some := len(s.Affected)+len(s.NotAffected) > 0; {
-	case s.NoneFitted && some:
-		o.Reject("none_fitted", "false, or no sensors in affected and not_affected")
-	case !s.NoneFitted && !some && o.Has("affected") && o.Has("not_affected") && o.Has("none_fitted"):
-		o.Reject("none_fitted", "true, or the sensors that are fitted in affected and not_affected")
-	}
-	return s
-}
-
-// words reads a list of known words, each at most once.
-func words(o *strict.Object, key string, least int, known []string) []string {
-	list := []string{}
-	for i, word := range o.Strings(key, least, len(known), 40) {
-		if !slices.Contains(known, word) || slices.Contains(list, word) {
-			o.Reject(key+"["+strconv.Itoa(i)+"]", "one of "+strings.Join(known, ", ")+", each once")
-		}
-		list = append(list, word)
-	}
-	return list
 }
 
 // readID reads a required id.
@@ -130,57 +91,81 @@ func readID(o *strict.Object, key string) stream.ID {
 	return id
 }
 
-func needsOfOpening(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
-	j, err := decode[opening](cmd)
-	if err != nil {
+func readCarDescription(o *strict.Object) any {
+	d := readCar(o)
+	some(o, "vin", "plate", "mileage_km", "steering", "dimensions")
+	return d
+}
+
+// some asks for at least one of the keys.
+func some(o *strict.Object, keys ...string) {
+	if slices.ContainsFunc(keys, o.Has) || !o.There() {
+		return
+	}
+	o.Reject(keys[0], "missing: at least one of "+strings.Join(keys, ", "))
+}
+
+func needsOfCar(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
+	d, err := decode[carDescription](cmd)
+	if err != nil || d.Dimensions == nil {
 		return nil, err
 	}
-	keys := []stream.FactKey{organisationKey(actor)}
-	if j.Dimensions != nil {
-		keys = append(keys, dimensionsKey(actor, *j.Dimensions))
-	}
-	return keys, nil
+	return []stream.FactKey{dimensionsKey(actor, *d.Dimensions)}, nil
 }
 
-func checkOpening(actor stream.Actor, cmd stream.Command, facts stream.Facts) error {
-	j, err := decode[opening](cmd)
+func checkCar(actor stream.Actor, cmd stream.Command, facts stream.Facts) error {
+	d, err := decode[carDescription](cmd)
+	if err != nil || d.Dimensions == nil {
+		return err
+	}
+	return sheetInUse(actor, *d.Dimensions, facts)
+}
+
+func describeCar(s *State, e stream.Entry) error {
+	d, err := decode[carDescription](e.Command)
 	if err != nil {
 		return err
 	}
-	if err := inShop(actor, facts); err != nil {
+	was := former{}
+	v := s.vehicle // a copy
+	if d.VIN != nil {
+		was.keep("vin", v.VIN)
+		v.VINCheck, v.ModelYear = d.VINCheck, d.ModelYear
+	}
+	if err := replaceSealed(&v.VIN, d.VIN); err != nil {
 		return err
 	}
-	if j.Dimensions != nil {
-		return sheetInUse(actor, *j.Dimensions, facts)
+	if d.Plate != nil {
+		was.keep("plate", v.Plate)
 	}
+	if err := replaceSealed(&v.Plate, d.Plate); err != nil {
+		return err
+	}
+	if d.MileageKM != nil {
+		was.keep("mileage_km", v.MileageKM)
+		v.MileageKM = d.MileageKM
+	}
+	if d.Steering != "" {
+		was.keep("steering", v.Steering)
+		v.Steering = d.Steering
+	}
+	if d.Dimensions != nil {
+		was.keep("dimensions", v.Dimensions)
+		v.Dimensions = d.Dimensions
+	}
+	s.vehicle, s.describedAt = v, e.Seq
+	s.changed(e, was)
 	return nil
 }
 
-func openJob(s *State, e stream.Entry) error {
-	j, err := decode[opening](e.Command)
-	if err != nil {
-		return err
+// replaceSealed puts a new sealed value in place of the one before, if there is a new one.
+func replaceSealed(to **stream.Sealed, raw json.RawMessage) error {
+	if raw == nil {
+		return nil
 	}
-	v := Vehicle{
-		VINCheck: j.VINCheck, MileageKM: j.MileageKM, Steering: j.Steering, Dimensions: j.Dimensions,
-		Causes: j.Causes, Sensors: j.Sensors, CustomerTold: j.CustomerTold,
+	value, err := unsealed(raw)
+	if err == nil {
+		*to = &value
 	}
-	if v.VIN, err = unsealed(j.VIN); err != nil {
-		return err
-	}
-	for _, each := range []struct {
-		raw json.RawMessage
-		to  **stream.Sealed
-	}{{j.Plate, &v.Plate}, {j.CustomerReference, &v.CustomerReference}} {
-		if each.raw == nil {
-			continue
-		}
-		value, err := unsealed(each.raw)
-		if err != nil {
-			return err
-		}
-		*each.to = &value
-	}
-	s.shop, s.openedAt, s.vehicle = e.By.Org, e.Seq, v
-	return nil
+	return err
 }

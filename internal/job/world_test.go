@@ -146,8 +146,11 @@ var good = map[string]string{
 	"open-job": opening,
 	"attach-alignment": `{"when":"before","wheels":{"front_left":{"toe_udeg":50000,"camber_udeg":-500000,"caster_udeg":6000000},
 		"rear_left":{"toe_udeg":200000},"rear_right":{"toe_udeg":-100000}},"steering_zero_done":false}`,
-	"record-scan": `{"when":"before","codes":[{"code":"P0805-11","status":47,"blocking":true},{"code":"C0051","status":8,"blocking":false}],"source":"pasted"}`,
-	"note":        `{"text":"Customer waits.\nCalls at four."}`,
+	"record-scan":      `{"when":"before","codes":[{"code":"P0805-11","status":47,"blocking":true},{"code":"C0051","status":8,"blocking":false}],"source":"pasted"}`,
+	"describe-vehicle": `{"vin":"WP0ZZZ99ZTS392124","mileage_km":48212,"dimensions":"` + sheet.String() + `"}`,
+	"describe-work":    `{"causes":["bumper"],"customer_told":false}`,
+	"withdraw-job":     `{"cause":"wrong-car","reason":"It is the red one."}`,
+	"note":             `{"text":"Customer waits.\nCalls at four."}`,
 }
 
 func opened(t *testing.T) *world {

@@ -468,6 +468,9 @@ func (w *teller) result() {
 	w.camera(technician, "sign", obj{})
 	w.camera(specialist, "sign", obj{})
 	w.camera(shopOwner, "close", obj{})
+	w.do(shopOwner, visitRef, "describe-vehicle", obj{"mileage_km": 48_215, "plate": "INV 101"})
+	w.do(shopOwner, visitRef, "describe-work", obj{"causes": []string{"glass", "alignment", "bumper"}})
+	w.do(shopOwner, visitRef, "withdraw-job", obj{"cause": "car-left", "reason": "Not waiting for the radar."})
 }
 
 // meanwhile tells with the radar's calibration what the camera's has no room for. What is new to the story goes here: the

@@ -56,6 +56,9 @@ func (o *Object) Reject(key, want string) {
 	}
 }
 
+// There reports whether there is an object to read from: where it is missing or of another type, that is noted already.
+func (o *Object) There() bool { return !o.dead }
+
 // Ignore counts every key of this object as asked for: when a fault already noted makes its keys meaningless.
 func (o *Object) Ignore() {
 	if o.dead {

@@ -1,0 +1,54 @@
+package calibration
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+)
+
+// A job opened with little: the calibration goes as far as it can, and each refusal names what is missing.
+func TestWhatIsMissingIsAskedWhenItIsNeeded(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	key := jobKey(jobID, "vehicle")
+	refused := func(actor stream.Actor, command, words string) {
+		t.Helper()
+		_, _, err := w.try(actor, command, `{}`)
+		require.True(t, fault.Is(err, fault.NotMet), "%v", err)
+		require.Equal(t, words, fault.Of(err).Detail)
+	}
+	w.fact(key, `{"sensors":[],"missing":["causes","sensors","dimensions","vin","mileage_km","steering","customer_told"]}`)
+	w.open()
+	w.issue()
+	require.NotContains(t, w.state().sheet().Cautions, "dimensions-not-the-jobs", "the job names none yet")
+	w.gates()
+	refused(technician, "request", "Before you can request guidance, describe the work in the job: why the sensors are in question, which sensors are affected.")
+	w.fact(key, `{"sensors":[],"missing":["dimensions","vin","mileage_km","steering","customer_told"]}`)
+	refused(technician, "request", "The job does not list front-camera among the affected sensors: it lists none.")
+	w.fact(key, `{"sensors":["front-camera"],"missing":["dimensions","vin","mileage_km","steering","customer_told"]}`)
+	w.do(technician, "request", `{}`)
+	w.claim()
+	w.adopt()
+	w.fit()
+	w.held()
+	const leg = "Before a leg, the job must say the VIN, the mileage, the side of the steering wheel, whether the customer was told before the work."
+	refused(technician, "bay-clear", leg)
+	refused(specialist, "go", leg)
+	w.fact(key, `{"sensors":["front-camera"],"missing":["dimensions"]}`)
+	w.do(technician, "bay-clear", `{}`)
+	// What the job learns between the words is asked again with the second.
+	w.fact(key, `{"sensors":["front-camera"],"missing":["dimensions"],"withdrawn":true}`)
+	refused(specialist, "go", "The job was withdrawn: declare this calibration withdrawn, too.")
+	w.do(specialist, "declare", `{"outcome":"withdrawn","reason":"The car leaves."}`)
+}
+
+func TestNoCalibrationOfAWithdrawnJob(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.car(`"withdrawn":true`)
+	_, _, err := w.try(technician, "open", dataOf(w, "open"))
+	require.Equal(t, []fault.Field{{Name: "guard", Want: "job-goes-on"}}, fault.Of(err).Fields)
+}
