@@ -88,6 +88,7 @@ func TestALargeMoveIsReadBack(t *testing.T) {
 	require.Equal(t, Turn{Who: specialist.Roles[0], Do: "instruct", Kind: MoveFixture, Verdict: VerdictAdjust}, turn)
 	n := w.instruct(`{"step":"move"}`)
 	says := w.state().steps[n-1].Instruction
+	require.Equal(t, "left", w.state().Steering())
 	require.Equal(t, "shift", says.Move)
 	require.Equal(t, "right", says.Side)
 	require.Equal(t, Here, says.Datum)

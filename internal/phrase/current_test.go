@@ -1,0 +1,24 @@
+package phrase
+
+import (
+	"encoding/json"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/calibration"
+	"readback/internal/figure"
+	"readback/internal/stream"
+)
+
+// TestNothingOpen: before anything there is nothing to say, and lists are lists.
+func TestNothingOpen(t *testing.T) {
+	t.Parallel()
+	v, err := In("de", figure.MM, "")
+	require.NoError(t, err)
+	s := calibration.Rules{}.New(stream.NewID()).(*calibration.State)
+	raw, err := json.Marshal(v.Current(s, time.Time{}))
+	require.NoError(t, err)
+	require.JSONEq(t, `{"verdict":"Noch kein Urteil","moves":[]}`, string(raw))
+}
