@@ -89,6 +89,8 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/calibrations/{id}/bundle": s.forMembers(s.bundle),
 		"GET /v1/calibrations/{id}/notice": s.forMembers(s.notice, "lang"),
 		"GET /v1/registers/{id}/export":    s.forMembers(s.export),
+		"POST /v1/read-alignment":          s.forMembers(s.readAlignment),
+		"POST /v1/read-codes":              s.forMembers(s.readCodes),
 		"GET /v1/trail-key":                s.adapt(s.trailKey),
 
 		"GET /v1/webhooks":                                   s.forMembers(s.webhooks),

@@ -226,6 +226,20 @@ func (o *Object) Text(key string, most int) string {
 	return n.text
 }
 
+// Paste reads a required string of 1 to most bytes as somebody pasted it, control characters and all.
+func (o *Object) Paste(key string, most int) string {
+	want := "a text of 1 to " + strconv.Itoa(most) + " bytes"
+	n := o.need(key, say(want))
+	if n == nil {
+		return ""
+	}
+	if n.kind != text || n.text == "" || len(n.text) > most {
+		o.Reject(key, want)
+		return ""
+	}
+	return n.text
+}
+
 // Enum reads a required string that must be one of the allowed.
 func (o *Object) Enum(key string, allowed ...string) string {
 	if n := o.need(key, func() string { return wantEnum(allowed) }); n != nil {
