@@ -133,6 +133,10 @@ type paced struct {
 	buckets buckets[netip.Prefix]
 }
 
+func newPaced() paced {
+	return paced{buckets: buckets[netip.Prefix]{most: unknownTries, every: unknownEvery}}
+}
+
 func (p *paced) wait(from netip.Prefix) time.Duration {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -65,7 +65,7 @@ type Pair struct {
 
 // NewSessions makes Sessions.
 func NewSessions(c SessionsConfig) *Sessions {
-	return &Sessions{c: c, failing: paced{buckets: buckets[netip.Prefix]{most: unknownTries, every: unknownEvery}}, ended: map[stream.ID]time.Time{}}
+	return &Sessions{c: c, failing: newPaced(), ended: map[stream.ID]time.Time{}}
 }
 
 // OnEnd sets who is told of each session that ends, on whatever node: to close its sockets. It must not block.

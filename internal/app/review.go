@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"sync"
 	"time"
@@ -79,16 +80,16 @@ func (a *App) reviewOne(ctx context.Context, sockets *wsconn.Server, org stream.
 	return a.sessions.Review(ctx, org)
 }
 
-// forgetEvery is how often sessions are deleted that have been over for long.
+// forgetEvery is how often sessions and invitations are deleted that have been over for long.
 const forgetEvery = time.Hour
 
-// forget deletes old sessions now and then until ctx ends.
+// forget deletes them now and then until ctx ends.
 func (a *App) forget(ctx context.Context) {
 	tick := time.NewTicker(forgetEvery)
 	defer tick.Stop()
 	for {
-		if err := a.db.ForgetSessions(ctx); err != nil && ctx.Err() == nil {
-			a.log.WarnContext(ctx, "old sessions are not deleted yet", slog.Any("cause", err))
+		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx)); err != nil && ctx.Err() == nil {
+			a.log.WarnContext(ctx, "old sessions and invitations are not deleted yet", slog.Any("cause", err))
 		}
 		select {
 		case <-ctx.Done():

@@ -15,6 +15,7 @@ import (
 	"readback/internal/config"
 	"readback/internal/fault"
 	"readback/internal/httpapi"
+	"readback/internal/mail"
 	"readback/internal/postgres"
 	"readback/internal/webui"
 	"readback/internal/wsconn"
@@ -45,8 +46,13 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: a.sessions.Check, Still: a.sessions.Still, Cookie: httpapi.Cookie, Log: log})
 	a.sessions.OnEnd(sockets.CloseSession)
 	desk := account.NewDesk(accounts{a.db})
+	post, err := postOf(cfg)
+	if err != nil {
+		return err
+	}
+	links := account.NewLinks(accounts{a.db}, a.db, accounts{a.db}, a.sessions, desk, post, cfg.PublicURL)
 	api := &httpapi.Server{
-		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Sockets: sockets, Lists: lists{a.db},
+		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Links: links, PublicURL: cfg.PublicURL, Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, Webhooks: webhooks{a.db, a.keys.Wrapping()}, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
 		Pages: webui.Routes(),
 	}
@@ -66,6 +72,11 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	defer end()
 	beside.Go(func() { a.review(run, sockets) })
 	beside.Go(func() { a.forget(run) })
+	beside.Go(func() {
+		links.Work(run, func(err error) {
+			log.WarnContext(run, "a link to set a password was not mailed", slog.Any("cause", err))
+		})
+	})
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
 	announce(scheme + "://" + listener.Addr().String() + "/")
@@ -77,6 +88,14 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	case err = <-a.database.failed: // nil for a given database: never
 	}
 	return errors.Join(err, stop(context.WithoutCancel(ctx), server, sockets))
+}
+
+// postOf is who sends letters, or nobody.
+func postOf(cfg config.Config) (account.Post, error) {
+	if cfg.SMTPURL == "" {
+		return nil, nil
+	}
+	return mail.New(cfg.SMTPURL, cfg.MailFrom, nil)
 }
 
 func listen(cfg config.Config) (net.Listener, string, error) {

@@ -67,6 +67,7 @@ var layers = map[string]layer{
 	"internal/yamljson":       adapter,
 	"internal/webui":          adapter,
 	"internal/notify":         adapter,
+	"internal/mail":           adapter,
 	"api/client":              adapter,
 
 	"internal/config": edge,
@@ -80,6 +81,7 @@ var layers = map[string]layer{
 	"internal/faults":            edge,
 	"internal/outsider":          edge,
 	"internal/tenancy":           edge,
+	"internal/testkit/postbox":   edge,
 	"internal/testkit/pgtest":    edge,
 	"internal/testkit/apptest":   edge,
 	"internal/testkit/board":     edge,

@@ -48,6 +48,8 @@ type Server struct {
 	Sessions  *account.Sessions
 	Accounts  *account.Desk
 	Passwords *account.Passwords
+	Links     *account.Links
+	PublicURL string       // without the last slash; empty if none was set
 	Sockets   http.Handler // the live connections
 	Lists     Lists
 	Bundles   Bundler
@@ -77,6 +79,12 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/sessions":         s.withSession(s.listSessions, "member"),
 		"DELETE /v1/sessions/{id}": s.withSession(s.endSession),
 		"POST /v1/password":        s.withSession(s.password),
+
+		"GET /v1/invitations":         s.forMembers(s.invitations),
+		"POST /v1/invitations":        s.forMembers(s.invite),
+		"DELETE /v1/invitations/{id}": s.forMembers(s.withdraw),
+		"POST /v1/resets":             s.adapt(s.reset),
+		"POST /v1/join":               s.adapt(s.join),
 
 		"GET /v1/live": s.Sockets,
 

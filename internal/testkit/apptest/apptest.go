@@ -139,8 +139,11 @@ type Server struct {
 // Start serves a copy of the world.
 func Start(t testing.TB) *Server {
 	t.Helper()
-	return Serve(t, config.Config{DatabaseURL: pgtest.Database(t), KeyFile: keyFile})
+	return Serve(t, Config(pgtest.Database(t)))
 }
+
+// Config is how Start serves a copy of the world that is at url.
+func Config(url string) config.Config { return config.Config{DatabaseURL: url, KeyFile: keyFile} }
 
 // Serve serves with the settings; the address is chosen here. The server is stopped after the test.
 func Serve(t testing.TB, cfg config.Config) *Server {

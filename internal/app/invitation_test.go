@@ -1,0 +1,167 @@
+package app_test
+
+import (
+	"net/http"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+	"readback/internal/testkit/pgtest"
+	"readback/internal/testkit/postbox"
+	"readback/internal/wire"
+)
+
+type invited struct{ ID, Member, Kind, Login, Made, Expires, Link string }
+
+// tokenOf is what stands in the fragment of a link.
+func tokenOf(t *testing.T, link string) string {
+	t.Helper()
+	_, token, ok := strings.Cut(link, "/join#")
+	require.True(t, ok, link)
+	require.Len(t, token, 43)
+	return token
+}
+
+func joining(token, password string) string {
+	return `{"token":"` + token + `","password":"` + password + `"}`
+}
+
+func slugOf(c *apptest.Client, a apptest.Answer) string {
+	return strings.TrimPrefix(apptest.Read[wire.Problem](c, a).Type, "/problems/")
+}
+
+// newMember adds a technician who has no account.
+func newMember(s *apptest.Server) (owner *apptest.Client, member string) {
+	owner = s.As(apptest.ShopOwner)
+	register := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: owner.Access.Org}}
+	register.Seq = apptest.Read[struct{ Seq uint64 }](owner, owner.Get(register.Path())).Seq
+	member = stream.NewID().String()
+	owner.Do(register, "add-member", `{"id":"`+member+`","name":"N. Newcomer","roles":["technician"]}`)
+	return owner, member
+}
+
+func TestInvitations(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	owner, member := newMember(s)
+	nobody, tech := s.Nobody(), s.As(apptest.Technician)
+	invite := func(login string) apptest.Answer {
+		return owner.Post("/v1/invitations", `{"member":"`+member+`","login":"`+login+`"}`)
+	}
+	first := apptest.Read[invited](owner, invite("newcomer@north.example"))
+	require.True(t, strings.HasPrefix(first.Link, s.URL+"/join#"), first.Link)
+	second := apptest.Read[invited](owner, invite(" Newcomer@North.example "))
+	require.Equal(t, "newcomer@north.example", second.Login)
+	list := apptest.Read[struct{ Invitations []invited }](owner, owner.Get("/v1/invitations")).Invitations
+	require.Len(t, list, 1, "the newer one voids the older")
+	require.Equal(t, second.ID, list[0].ID)
+	require.Empty(t, list[0].Link, "a link is shown once")
+	expires, err := time.Parse(time.RFC3339, second.Expires)
+	require.NoError(t, err)
+	require.WithinDuration(t, time.Now().Add(7*24*time.Hour), expires, time.Minute)
+
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, first.Link), "a new password of mine"))))
+	require.Equal(t, "invalid-input", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, second.Link), "short"))))
+	got := nobody.Post("/v1/join", joining(tokenOf(t, second.Link), "a new password of mine"))
+	require.Equal(t, http.StatusOK, got.Status, got.Body)
+	require.JSONEq(t, `{"login":"newcomer@north.example"}`, got.Body)
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, second.Link), "another password of mine"))), "one use")
+	in := signIn(s, "newcomer@north.example", "a new password of mine")
+	require.NotEmpty(t, in.Token)
+
+	// An owner resets the password: its sessions end when it is set, not before.
+	reset := apptest.Read[invited](owner, owner.Post("/v1/resets", `{"member":"`+member+`"}`))
+	require.Equal(t, "reset", reset.Kind)
+	as := s.Nobody().With("Authorization", "Bearer "+in.Token)
+	require.Equal(t, http.StatusOK, as.Get("/v1/me").Status)
+	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, reset.Link), "the third password of mine")).Status)
+	require.Equal(t, http.StatusUnauthorized, as.Get("/v1/me").Status)
+	require.NotEmpty(t, signIn(s, "newcomer@north.example", "the third password of mine").Token)
+
+	// Withdrawn, and of a member who was retired: dead.
+	gone := apptest.Read[invited](owner, owner.Post("/v1/resets", `{"member":"`+member+`"}`))
+	require.Equal(t, "not-found", slugOf(tech, s.As(apptest.OtherOwner).Ask("DELETE", "/v1/invitations/"+gone.ID, "")))
+	require.Equal(t, http.StatusNoContent, owner.Ask("DELETE", "/v1/invitations/"+gone.ID, "").Status)
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, gone.Link), "the fourth password of mine"))))
+	last := apptest.Read[invited](owner, invite("newcomer@north.example"))
+	register := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: owner.Access.Org}}
+	register.Seq = apptest.Read[struct{ Seq uint64 }](owner, owner.Get(register.Path())).Seq
+	owner.Do(register, "retire-member", `{"member":"`+member+`"}`)
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, last.Link), "the fourth password of mine"))))
+
+	for want, a := range map[string]apptest.Answer{
+		"not-your-role":   tech.Post("/v1/invitations", `{"member":"`+member+`","login":"x"}`),
+		"not-your-role ":  tech.Get("/v1/invitations"),
+		"not-your-role  ": tech.Post("/v1/resets", `{"member":"`+member+`"}`),
+		"sign-in-needed":  nobody.Post("/v1/resets", `{"member":"`+member+`"}`),
+		"not-found":       invite("retired@north.example"),
+		"not-found ":      s.As(apptest.OtherOwner).Post("/v1/resets", `{"member":"`+tech.Access.Member.String()+`"}`),
+		"not-found  ":     s.As(apptest.OtherOwner).Post("/v1/invitations", `{"member":"`+tech.Access.Member.String()+`","login":"mine@south.example"}`),
+		"already-there":   owner.Post("/v1/invitations", `{"member":"`+owner.Access.Member.String()+`","login":"tamsin@north.example"}`),
+		"invalid-input":   owner.Post("/v1/invitations", `{"member":"x","login":"a b"}`),
+		"invalid-input ":  nobody.Post("/v1/resets", `{"login":"x","member":"y"}`),
+		"invalid-input  ": nobody.Post("/v1/join", `{"token":""}`),
+		"malformed":       nobody.Post("/v1/join", `{`),
+		"foreign-origin":  nobody.With("Sec-Fetch-Site", "cross-site").Post("/v1/join", joining("x", "the fourth password of mine")),
+	} {
+		require.Equal(t, strings.TrimSpace(want), slugOf(owner, a), a.Body)
+	}
+}
+
+var inLetter = regexp.MustCompile(`https://bay\.example/join#[\w-]{43}`)
+
+func TestLinksAreMailed(t *testing.T) {
+	t.Parallel()
+	box := postbox.Listen(t, postbox.Options{})
+	cfg := apptest.Config(pgtest.Database(t))
+	cfg.SMTPURL, cfg.MailFrom, cfg.PublicURL = "smtp://"+box.Addr, "readback@bay.example", "https://bay.example"
+	s := apptest.Serve(t, cfg)
+	owner, member := newMember(s)
+	got := owner.Post("/v1/invitations", `{"member":"`+member+`","login":"newcomer@north.example"}`)
+	require.Equal(t, http.StatusOK, got.Status, got.Body)
+	require.Empty(t, apptest.Read[invited](owner, got).Link, "mailed links are not shown")
+	require.NotContains(t, got.Body, "join")
+	letter := <-box.Letters
+	require.Equal(t, "newcomer@north.example", letter.To)
+	nobody := s.Nobody()
+	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, inLetter.FindString(letter.Text)), "a new password of mine")).Status)
+	require.Equal(t, "invalid-input", slugOf(owner, owner.Post("/v1/invitations", `{"member":"`+member+`","login":"newcomer"}`)), "nowhere to mail to")
+
+	// Anybody may ask; who has no account shows from nothing, and the links of one who has are not voided by asking again.
+	for _, login := range []string{"nobody@north.example", "newcomer@north.example", "newcomer@north.example", "not an address"} {
+		a := nobody.Post("/v1/resets", `{"login":"`+login+`"}`)
+		if login == "not an address" {
+			require.Equal(t, "invalid-input", slugOf(nobody, a))
+			continue
+		}
+		require.Equal(t, http.StatusAccepted, a.Status, a.Body)
+		require.Empty(t, a.Body)
+	}
+	letter = <-box.Letters
+	require.Equal(t, "newcomer@north.example", letter.To)
+	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, inLetter.FindString(letter.Text)), "yet another password")).Status)
+	require.NotEmpty(t, signIn(s, "newcomer@north.example", "yet another password").Token)
+	require.Empty(t, box.Letters)
+
+	for range 10 {
+		nobody.Post("/v1/resets", `{"login":"someone@north.example"}`)
+	}
+	require.Equal(t, "too-many", slugOf(nobody, nobody.Post("/v1/resets", `{"login":"someone@north.example"}`)))
+}
+
+// TestAMailThatDoesNotGoOut leaves no invitation behind.
+func TestAMailThatDoesNotGoOut(t *testing.T) {
+	t.Parallel()
+	box := postbox.Listen(t, postbox.Options{Refuse: true})
+	cfg := apptest.Config(pgtest.Database(t))
+	cfg.SMTPURL, cfg.MailFrom, cfg.PublicURL = "smtp://"+box.Addr, "readback@bay.example", "https://bay.example"
+	s := apptest.Serve(t, cfg)
+	owner, member := newMember(s)
+	require.Equal(t, "not-ready", slugOf(owner, owner.Post("/v1/invitations", `{"member":"`+member+`","login":"newcomer@north.example"}`)))
+	require.JSONEq(t, `{"invitations":[]}`, owner.Get("/v1/invitations").Body)
+}
