@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -175,7 +176,7 @@ type receiver struct {
 func (w *world) receive(answer http.HandlerFunc) *receiver {
 	w.t.Helper()
 	r := &receiver{got: make(chan received, 1000), ids: map[string]int{}}
-	server := httptest.NewTLSServer(http.HandlerFunc(func(rw http.ResponseWriter, q *http.Request) {
+	server := httptest.NewUnstartedServer(http.HandlerFunc(func(rw http.ResponseWriter, q *http.Request) {
 		body, err := io.ReadAll(q.Body)
 		if err != nil {
 			return
@@ -196,6 +197,8 @@ func (w *world) receive(answer http.HandlerFunc) *receiver {
 			answer(rw, q)
 		}
 	}))
+	server.Config.ErrorLog = log.New(io.Discard, "", 0) // of connections that are cut off on purpose
+	server.StartTLS()
 	w.t.Cleanup(server.Close)
 	w.roots.AddCert(server.Certificate())
 	r.url = server.URL + "/hook"
