@@ -183,7 +183,7 @@ select pg_snapshot_xmin(pg_current_snapshot())::text, (select count(*) from e),
 
 // look gathers the streams that changed since the last look. The first only remembers where to begin.
 func (b *Bus) look(ctx context.Context) error {
-	if err := b.ended.look(ctx, b.db.reader); err != nil {
+	if err := b.ended.look(ctx, b.db.hub); err != nil {
 		return err
 	}
 	if b.cursor == "" {

@@ -35,19 +35,19 @@ func (e *Ended) take(payload string) {
 const sqlEndedSince = `select id from session where ended_at >= $1`
 
 // look hears of what ended since the last look.
-func (e *Ended) look(ctx context.Context, reader *pgxpool.Pool) error {
+func (e *Ended) look(ctx context.Context, hub *pgxpool.Pool) error {
 	if e.Heard == nil {
 		return nil
 	}
 	var now time.Time
-	if err := reader.QueryRow(ctx, sqlNow).Scan(&now); err != nil {
+	if err := hub.QueryRow(ctx, sqlNow).Scan(&now); err != nil {
 		return err
 	}
 	since := e.looked.Add(-lookBack)
 	if e.looked.IsZero() {
 		since = now.Add(-e.Memory)
 	}
-	rows, err := reader.Query(ctx, sqlEndedSince, since)
+	rows, err := hub.Query(ctx, sqlEndedSince, since)
 	if err != nil {
 		return err
 	}
