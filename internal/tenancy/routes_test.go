@@ -1,8 +1,8 @@
 package tenancy
 
 // routes is a row for each route. anyone: who asks makes no difference. members: whoever is signed in, and none else; owners:
-// of these the owners. seeing and takingOut: by what the asker is to the stream in the address; who narrows it. sessions: a
-// session is its member's and of the owners of their organisation.
+// of these the owners. seeing and takingOut: by what the asker is to the stream in the address; who narrows it. things: what is
+// one organisation's own and no stream; theirs gives one of the shop that has nothing to do with the others.
 var routes = []route{
 	{is: "POST /v1/sign-in", reach: anyone},
 	{is: "POST /v1/refresh", reach: anyone},
@@ -10,7 +10,7 @@ var routes = []route{
 	{is: "GET /v1/me", reach: members},
 	{is: "POST /v1/password", reach: members},
 	{is: "GET /v1/sessions", reach: members},
-	{is: "DELETE /v1/sessions/{id}", reach: sessions},
+	{is: "DELETE /v1/sessions/{id}", reach: things, theirs: func(w *town) string { return w.session }},
 
 	{is: "POST /v1/{kinds}/{id}/commands", reach: commanding},
 	{is: "GET /v1/{kinds}/{id}/entries", reach: seeing},
@@ -21,6 +21,11 @@ var routes = []route{
 	{is: "GET /v1/calibrations/{id}/words", reach: seeing},
 	{is: "GET /v1/calibrations/{id}/notice", reach: seeing, who: "own technician owner, claimed specialist owner"},
 	{is: "GET /v1/registers/{id}/export", reach: takingOut},
+	{is: "GET /v1/webhooks", reach: owners},
+	{is: "GET /v1/webhooks/{id}/deliveries", reach: things, theirs: webhook},
+	{is: "POST /v1/webhooks/{id}/deliveries/{delivery}/retry", reach: things, theirs: webhook},
+	{is: "POST /v1/webhooks/{id}/enable", reach: things, theirs: webhook},
+	{is: "POST /v1/webhooks/{id}/secret", reach: things, theirs: webhook},
 	{is: "GET /v1/live", reach: connecting},
 
 	{is: "GET /v1/trail-key", reach: anyone},
@@ -33,3 +38,5 @@ var routes = []route{
 	{is: "GET /healthz", reach: anyone},
 	{is: "GET /readyz", reach: anyone},
 }
+
+func webhook(w *town) string { return w.webhook }

@@ -44,11 +44,12 @@ func (c command) as(t *testing.T, kind stream.Kind, who *apptest.Client, at *vis
 
 // route is a row for a route.
 type route struct {
-	is    string
-	reach reach
-	who   who    // with seeing: who of those
-	path  string // "": the route's own
-	body  string // "": {}
+	is     string
+	reach  reach
+	who    who                // with seeing: who of those
+	path   string             // "": the route's own
+	theirs func(*town) string // with things: the id of one
+	body   string             // "": {}
 }
 
 // reach is for whom a route is.
@@ -61,7 +62,7 @@ const (
 	seeing     reach = "seeing"     // those who see the stream in the address
 	takingOut  reach = "takingOut"  // those who may take it out
 	commanding reach = "commanding" // the rows of commands
-	sessions   reach = "sessions"   // the member, and owners of their organisation
+	things     reach = "things"     // those whose it is
 	listing    reach = "listing"
 	queueing   reach = "queueing"   // the people of a desk who may claim, and their owner
 	connecting reach = "connecting" // the rows of messages

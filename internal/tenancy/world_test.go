@@ -33,6 +33,7 @@ type town struct {
 	second  *org // a desk that had one, and a claim, both over
 	retired *apptest.Client
 	session string // of south's technician
+	webhook string // of south
 
 	waiting, claimed, ended, preparing *visit
 }
@@ -68,6 +69,10 @@ func settle(t *testing.T) *town {
 	require.Equal(t, http.StatusOK, signedIn.Status, signedIn.Body)
 	w.session = apptest.Read[struct{ Session string }](w.Nobody(), signedIn).Session
 	require.NotEmpty(t, w.session)
+
+	w.webhook = stream.NewID().String()
+	w.As(apptest.OtherOwner).Do(w.south.register, "add-webhook",
+		fmt.Sprintf(`{"id":%q,"url":"https://hooks.invalid/readback","events":["job.job_opened"]}`, w.webhook))
 
 	gone := stream.NewID()
 	owner := w.As(apptest.ShopOwner)
