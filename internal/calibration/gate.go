@@ -1,12 +1,12 @@
 package calibration
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"readback/internal/procedure"
 	"readback/internal/stream"
 	"readback/internal/strict"
 )
@@ -30,19 +30,46 @@ const (
 	ByLeg     Due = "leg"     // before the routine runs
 )
 
-// Gate is one condition of car, bay or surroundings.
+// Gate is one condition of car, bay or surroundings: what it asks, and how it was answered last.
 type Gate struct {
+	Asked
+
+	Answered  bool       `json:"answered"`
+	Met       bool       `json:"met"`
+	Cautioned bool       `json:"cautioned,omitempty"` // met, but outside the stricter limits of its caution
+	Value     *GateValue `json:"value,omitempty"`
+	Evidence  string     `json:"evidence,omitempty"`
+	At        *time.Time `json:"at,omitempty"`
+	Member    *stream.ID `json:"member,omitempty"`
+	Waived    *Waiver    `json:"waived,omitempty"`
+	RunsOut   *time.Time `json:"runs_out,omitempty"` // the last moment at which the answer counts
+	RanOut    bool       `json:"ran_out,omitempty"`  // of a View: it counts no more
+}
+
+// Asked is what a gate asks, as it stood when the calibration was opened. All after Due is a procedure's.
+type Asked struct {
 	Name  string `json:"gate"`
 	Grade Grade  `json:"grade"`
 	Due   Due    `json:"by"`
 
-	Answered bool       `json:"answered"`
-	Met      bool       `json:"met"`
-	Value    *GateValue `json:"value,omitempty"`
-	Evidence string     `json:"evidence,omitempty"`
-	At       *time.Time `json:"at,omitempty"`
-	Member   *stream.ID `json:"member,omitempty"`
-	Waived   *Waiver    `json:"waived,omitempty"`
+	Words      string            `json:"asks,omitempty"`
+	Demands    string            `json:"demands,omitempty"` // the evidence an answer needs; "": any
+	Figure     *procedure.Figure `json:"figure,omitempty"`  // what the answer's value must be; nil: none is needed
+	Limits     string            `json:"limits,omitempty"`  // stated by the source, or own
+	LimitsBy   *stream.ID        `json:"limits_by,omitempty"`
+	ExpiresMin int64             `json:"expires_min,omitempty"` // minutes that an answer counts; 0: it does not run out
+}
+
+// askedBy are the gates of a procedure.
+func askedBy(p *procedure.Procedure) []Asked {
+	all := make([]Asked, len(p.Gates))
+	for i, g := range p.Gates {
+		all[i] = Asked{
+			Name: g.Name, Grade: Grade(g.Grade), Due: Due(g.By), Words: g.Asks, Demands: g.Evidence, Figure: g.Value,
+			Limits: g.Limits, LimitsBy: g.LimitsBy, ExpiresMin: g.ExpiresMin,
+		}
+	}
+	return all
 }
 
 // GateValue is the figure a gate was answered with.
@@ -51,16 +78,15 @@ type GateValue struct {
 	Unit   string `json:"unit"`
 }
 
-// GateUnits are the units of gate values: micrometre, microdegree, millivolt, lux, hectopascal, thousandth of a degree
-// Celsius, minute, kilometre.
-var GateUnits = []string{"um", "udeg", "mV", "lx", "hPa", "mC", "min", "km"}
+// GateUnits are the units of gate values; see procedure.Units.
+var GateUnits = procedure.Units()
 
 // evidences are how an answer is known.
-var evidences = []string{"measured", "photographed", "declared"}
+var evidences = []string{procedure.Measured, procedure.Photographed, procedure.Declared}
 
-// Gates gives the gates of a kind of sensor; false for a kind that cannot be calibrated here. The grades are common
-// practice; where the vehicle's service information asks for more, that decides.
-func Gates(sensor string) ([]Gate, bool) {
+// Gates gives what is asked of a kind of sensor where no procedure says so; false for a kind that cannot be calibrated
+// here. The grades are common practice; where the vehicle's service information asks for more, that decides.
+func Gates(sensor string) ([]Asked, bool) {
 	special, ok := gatesBySensor[sensor]
 	if !ok {
 		return nil, false
@@ -79,7 +105,7 @@ func Sensors() []string {
 }
 
 // commonGates are asked of every sensor.
-var commonGates = []Gate{
+var commonGates = []Asked{
 	{Name: "floor-surveyed", Grade: Required, Due: ByRequest},
 	{Name: "space-clear", Grade: Required, Due: ByRequest},
 	{Name: "tyres-set", Grade: Required, Due: ByRequest},
@@ -94,35 +120,39 @@ var commonGates = []Gate{
 }
 
 var (
-	cameraGates = []Gate{
+	cameraGates = []Asked{
 		{Name: "light-even", Grade: Caution, Due: ByLeg},
 		{Name: "background-plain", Grade: Required, Due: ByRequest},
 	}
-	radarGates = []Gate{
+	radarGates = []Asked{
 		{Name: "metal-cleared", Grade: Required, Due: ByRequest},
 		{Name: "cover-sound", Grade: Required, Due: ByRequest},
 	}
 )
 
 // gatesBySensor has a row for every kind of sensor whose target is a board or a reflector.
-var gatesBySensor = map[string][]Gate{
-	"front-camera": slices.Concat([]Gate{{Name: "glass-clean", Grade: Required, Due: ByRequest}}, cameraGates),
-	"night-camera": slices.Concat([]Gate{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
-	"rear-camera":  slices.Concat([]Gate{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
+var gatesBySensor = map[string][]Asked{
+	"front-camera": slices.Concat([]Asked{{Name: "glass-clean", Grade: Required, Due: ByRequest}}, cameraGates),
+	"night-camera": slices.Concat([]Asked{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
+	"rear-camera":  slices.Concat([]Asked{{Name: "lens-clean", Grade: Required, Due: ByRequest}}, cameraGates),
 	"front-radar":  radarGates,
 	"corner-radar": radarGates,
 	"rear-radar":   radarGates,
-	"lidar":        slices.Concat([]Gate{{Name: "cover-sound", Grade: Required, Due: ByRequest}}, cameraGates),
+	"lidar":        slices.Concat([]Asked{{Name: "cover-sound", Grade: Required, Due: ByRequest}}, cameraGates),
 }
 
-// due reports whether the gate must be answered by then.
-func (g *Gate) due(by Due) bool { return by == ByLeg || g.Due == by }
-
-// open reports whether the gate still holds back what it guards.
-func (g *Gate) open() bool {
+// holdsBack reports whether the gate holds back what is due by then. Before the request only required gates count: a
+// caution can be waived by the specialist alone.
+func (g *Gate) holdsBack(by Due, now time.Time) bool {
+	if by == ByRequest {
+		return g.Due == ByRequest && g.Grade == Required && (!g.Met || g.ranOut(now))
+	}
+	if g.ranOut(now) {
+		return true
+	}
 	switch g.Grade {
 	case Required:
-		return !g.Met
+		return !g.Met || g.Cautioned && g.Waived == nil
 	case Caution:
 		return !g.Met && g.Waived == nil
 	default:
@@ -130,13 +160,18 @@ func (g *Gate) open() bool {
 	}
 }
 
-func (g *Gate) waivable() string {
+// ranOut reports whether the answer counts no more: then the gate is as one not answered.
+func (g *Gate) ranOut(now time.Time) bool { return g.RunsOut != nil && now.After(*g.RunsOut) }
+
+func (g *Gate) waivable(now time.Time) string {
 	switch {
-	case g.Grade != Caution:
+	case g.Grade == Recorded, g.Grade == Required && !g.Cautioned:
 		return fmt.Sprintf("The gate %s is graded %s: it cannot be waived, it must be met or answered.", g.Name, g.Grade)
 	case !g.Answered:
 		return fmt.Sprintf("The gate %s is not answered yet: record first how it stands.", g.Name)
-	case g.Met:
+	case g.ranOut(now):
+		return fmt.Sprintf("The answer to the gate %s has run out: record first how it stands now.", g.Name)
+	case g.Met && !g.Cautioned:
 		return fmt.Sprintf("The gate %s is met: there is nothing to waive.", g.Name)
 	case g.Waived != nil:
 		return fmt.Sprintf("The gate %s is waived already.", g.Name)
@@ -144,14 +179,21 @@ func (g *Gate) waivable() string {
 	return ""
 }
 
-// unmet says which gates hold back what, or "". Before the request only required gates count: a caution can be
-// waived by the specialist alone.
-func unmet(gates []Gate, by Due, what string) string {
+// unmet says which gates hold back what, or "".
+func unmet(gates []Gate, by Due, what string, now time.Time) string {
 	var names []string
 	for _, g := range gates {
-		if g.due(by) && g.open() && (by == ByLeg || g.Grade == Required) {
-			names = append(names, g.Name)
+		if !g.holdsBack(by, now) {
+			continue
 		}
+		name := g.Name
+		switch {
+		case g.ranOut(now):
+			name += fmt.Sprintf(" (its answer counted for %d min)", g.ExpiresMin)
+		case g.Met && g.Cautioned:
+			name += " (met outside its caution of " + g.Figure.Caution.Say(g.Figure.Unit) + ": for the specialist to waive)"
+		}
+		names = append(names, name)
 	}
 	if names == nil {
 		return ""
@@ -163,9 +205,29 @@ func unmet(gates []Gate, by Due, what string) string {
 func unanswered(gates []Gate) []Gate {
 	out := make([]Gate, len(gates))
 	for i, g := range gates {
-		out[i] = Gate{Name: g.Name, Grade: g.Grade, Due: g.Due}
+		out[i] = Gate{Asked: g.Asked}
 	}
 	return out
+}
+
+// runsOutFirst is when the first of the answers that count now will run out; nil if none does.
+func (s *State) runsOutFirst(now time.Time) *time.Time {
+	var first *time.Time
+	for _, g := range s.gates {
+		if g.RunsOut != nil && !g.ranOut(now) && (first == nil || g.RunsOut.Before(*first)) {
+			first = g.RunsOut
+		}
+	}
+	return first
+}
+
+// gatesAt are the gates as they count at a moment.
+func (s *State) gatesAt(now time.Time) []Gate {
+	all := filled(s.gates)
+	for i := range all {
+		all[i].RanOut = all[i].ranOut(now)
+	}
+	return all
 }
 
 func (s *State) gate(name string) *Gate {
@@ -209,19 +271,68 @@ func readGate(o *strict.Object, _ bool) any {
 	return g
 }
 
-func decideGate(a *asked) (stream.Decision, error) { return a.entry(nil) }
+// gateDecided is what an answer comes to. Whoever answers may say that a gate is not met, but only the figure says that
+// it is where limits are set.
+type gateDecided struct {
+	Met       bool `json:"met"`
+	Cautioned bool `json:"cautioned,omitempty"`
+}
+
+func decideGate(a *asked) (stream.Decision, error) {
+	o := a.data.(gateOrder)
+	d := gateDecided{Met: o.Met}
+	if f := a.state.gate(o.Gate).Figure; f != nil && o.Value != nil {
+		d.Met = o.Met && f.Holds(o.Value.Amount)
+		d.Cautioned = d.Met && f.Caution != nil && !f.Caution.Holds(o.Value.Amount)
+	}
+	return a.entry(d)
+}
 
 func applyGate(s *State, e stream.Entry) error {
-	var o gateOrder
-	if err := json.Unmarshal(e.Command.Data, &o); err != nil {
+	var (
+		o gateOrder
+		d gateDecided
+	)
+	if err := parse(e, &o, &d); err != nil {
 		return err
 	}
 	g, err := s.changeGate(o.Gate)
 	if err != nil {
 		return err
 	}
-	g.Answered, g.Met, g.Value, g.Evidence = true, o.Met, o.Value, o.Evidence
-	g.At, g.Member = &e.At, &e.By.Member
+	g.Answered, g.Met, g.Cautioned, g.Value, g.Evidence = true, d.Met, d.Cautioned, o.Value, o.Evidence
+	g.At, g.Member, g.RunsOut = &e.At, &e.By.Member, nil
+	if g.ExpiresMin > 0 {
+		until := e.At.Add(time.Duration(g.ExpiresMin) * time.Minute)
+		g.RunsOut = &until
+	}
 	g.Waived = nil // a waiver was given for the answer before
 	return nil
 }
+
+// vouches reports whether the answer is one that lets something pass, so that it needs what the gate demands. That a gate
+// is not met may be said by anyone who sees it.
+func (g *Gate) vouches(o gateOrder) bool { return o.Met || g.Grade == Recorded }
+
+var gateEvidence = guard{"gate-evidence", "an answer that lets something pass is known in the way the gate demands; where a declaration is enough, in any", func(a *asked) string {
+	o := a.data.(gateOrder)
+	g := a.state.gate(o.Gate)
+	if g == nil || !g.vouches(o) || g.Demands == "" || g.Demands == procedure.Declared || g.Demands == o.Evidence {
+		return ""
+	}
+	return fmt.Sprintf("The gate %s must be %s; this answer is %s.", g.Name, g.Demands, o.Evidence)
+}}
+
+var gateFigure = guard{"gate-figure", "an answer that lets something pass has the figure the gate asks for, and any figure is in the gate's unit", func(a *asked) string {
+	o := a.data.(gateOrder)
+	g := a.state.gate(o.Gate)
+	switch {
+	case g == nil, g.Figure == nil, o.Value == nil && !g.vouches(o):
+		return ""
+	case o.Value == nil:
+		return fmt.Sprintf("The gate %s is answered with a figure in %s: %s.", g.Name, g.Figure.Unit, g.Figure.Say(g.Figure.Unit))
+	case o.Value.Unit != g.Figure.Unit:
+		return fmt.Sprintf("The gate %s is answered in %s, not in %s.", g.Name, g.Figure.Unit, o.Value.Unit)
+	}
+	return ""
+}}

@@ -221,6 +221,11 @@ func (a *asked) inData(err error, stands []Reading) error {
 		} else if rest, ok := strings.CutPrefix(field.Name, "closing["); ok {
 			field.Name = "readings[" + rest
 		}
+		if o, ok := a.data.(sheetOrder); ok && o.From != nil {
+			if rest, ok := strings.CutPrefix(field.Name, "setup."); ok {
+				field = fault.Field{Name: "from_procedure.set_up", Want: "a set-up that goes with the fixture: " + rest + ": " + field.Want}
+			}
+		}
 		fields[i] = field
 	}
 	return quantity.FaultInInteger(fault.New(f.Slug, f.Detail, fields...).Because(f.Unwrap()), "data")

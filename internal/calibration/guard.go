@@ -32,15 +32,15 @@ var gateKnown = guard{"gate-known", "the calibration has a gate of that name", f
 	return ""
 }}
 
-var waivable = guard{"waivable", "a gate graded caution that is not met, or the standing verdict if it is adjust or unsure", func(a *asked) string {
+var waivable = guard{"waivable", "a gate that is met only outside its caution, a gate graded caution that is not met, or the standing verdict if it is adjust or unsure", func(a *asked) string {
 	if o := a.data.(waiveOrder); o.What == waiveGate {
-		return a.state.gate(o.Gate).waivable()
+		return a.state.gate(o.Gate).waivable(a.now)
 	}
 	return a.state.place.waivable()
 }}
 
 var gatesByRequest = guard{"gates-by-request", "every required gate due by the request is met", func(a *asked) string {
-	return unmet(a.state.gates, ByRequest, "request guidance")
+	return unmet(a.state.gates, ByRequest, "request guidance", a.now)
 }}
 
 var deskAgreed = guard{"agreement", "the shop and the specialist's desk have an agreement in force", func(a *asked) string {
@@ -58,11 +58,12 @@ var personCompetent = guard{"competence", "the person's proof of competence for 
 }}
 
 var gatesByLeg = guard{"gates-by-leg", "every gate is met, waived where its grade allows, or answered where it is only recorded", func(a *asked) string {
-	return unmet(a.state.gates, ByLeg, "start a leg")
+	return unmet(a.state.gates, ByLeg, "start a leg", a.now)
 }}
 
 var sheetForSensor = guard{"sheet-for-sensor", "the sheet is for the sensor that is calibrated", func(a *asked) string {
-	if got := a.data.(sheetOrder).setup.Sensor; got != a.state.sensor {
+	o := a.state.numbers(a.data.(sheetOrder))
+	if got := o.setup.Sensor; o.Setup != nil && got != a.state.sensor {
 		return fmt.Sprintf("The sheet is for %s; this calibration is of %s.", got, a.state.sensor)
 	}
 	return ""

@@ -172,13 +172,13 @@ var table = []row{
 	{
 		command: "open", title: "open it", entries: []string{"opened"},
 		may:    []may{{stream.Technician, anyone, []Phase{Unopened}}},
-		guards: []guard{jobKnown, jobGoesOn, sensorNotRuledOut},
+		guards: []guard{jobKnown, jobGoesOn, sensorNotRuledOut, procedureKnown, procedureForSensor},
 		read:   readOpen, needs: needsOpen, decide: decideOpen,
 	},
 	{
 		command: "record-gate", title: "record a gate", entries: []string{"gate-recorded"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
-		guards: []guard{gateKnown},
+		guards: []guard{gateKnown, gateEvidence, gateFigure},
 		read:   readGate, decide: decideGate,
 	},
 	{
@@ -216,7 +216,7 @@ var table = []row{
 	{
 		command: "issue-sheet", title: "issue a set-up sheet", entries: []string{"sheet-issued"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
-		guards: []guard{jobGoesOn, sheetForSensor, dimensionsKnown, fixtureKnown, bayKnown, instrumentsKnown, noOpenStep, notFrozen, noLegInAttempt},
+		guards: []guard{jobGoesOn, setUpKnown, sheetForSensor, dimensionsKnown, fixtureKnown, targetAsked, bayKnown, instrumentsKnown, noOpenStep, notFrozen, noLegInAttempt},
 		stale:  []string{"sheet-issued", "sheet-adopted"},
 		read:   readSheet, needs: needsSheet, decide: decideSheet,
 	},

@@ -391,6 +391,32 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.car(`"missing":["mileage_km"]`)
 		return technician, "bay-clear", `{}`
 	},
+	"procedure-known": func(w *world) (stream.Actor, string, string) {
+		w.method("front-camera", deskID)
+		w.fact(registerKey(shopID, "agreement/"+deskID.String()), `{"desk":"`+deskID.String()+`","ended":true}`)
+		return technician, "open", openData(deskID)
+	},
+	"procedure-for-sensor": func(w *world) (stream.Actor, string, string) {
+		w.method("front-radar", shopID)
+		return technician, "open", openData(shopID)
+	},
+	"gate-evidence": func(w *world) (stream.Actor, string, string) {
+		w.openBy(shopID)
+		return technician, "record-gate", `{"gate":"space-clear","met":true,"evidence":"declared"}`
+	},
+	"gate-figure": func(w *world) (stream.Actor, string, string) {
+		w.openBy(shopID)
+		return technician, "record-gate", `{"gate":"battery-voltage","met":true,"evidence":"measured","value":{"amount":13,"unit":"min"}}`
+	},
+	"set-up-known": func(w *world) (stream.Actor, string, string) {
+		w.openBy(shopID)
+		return technician, "issue-sheet", replaced(w.t, fromData(), "board ahead", "board behind")
+	},
+	"target-asked": func(w *world) (stream.Actor, string, string) {
+		w.openBy(shopID)
+		w.fact(w.state().fixtureKey(fixtureID), `{"name":"Camera board","target":"T-CAM-09","fixture":{"kind":"board","half_width_um":800000,"carried":"stand"},"active":true}`)
+		return technician, "issue-sheet", fromData()
+	},
 	"gate-known": func(w *world) (stream.Actor, string, string) {
 		w.open()
 		return technician, "record-gate", `{"gate":"moon-full","met":true,"evidence":"declared"}`

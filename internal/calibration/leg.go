@@ -165,6 +165,9 @@ func applyEnded(s *State, e stream.Entry) error {
 	}
 	s.endLeg(e, o.Outcome).Values = o.Values
 	s.attempts[len(s.attempts)-1].Over = d.AttemptOver
+	if d.AttemptOver {
+		s.listed = len(s.steps)
+	}
 	s.place.Stage, s.place.Closing, s.place.Closed = Placed, nil, nil
 	s.phase = Guided
 	return nil

@@ -61,7 +61,7 @@ func applyReopened(s *State, e stream.Entry) error {
 	if s.attempt() != nil {
 		s.changeAttempt().Over = true
 	}
-	s.place = Place{Position: s.place.Position, Stage: None}
+	s.place, s.listed = Place{Position: s.place.Position, Stage: None}, len(s.steps)
 	if d.Phase == Preparing {
 		if s.phase == Closed {
 			s.gates = unanswered(s.gates)

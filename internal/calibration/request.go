@@ -13,34 +13,41 @@ import (
 type openOrder struct {
 	Job    stream.ID `json:"job"`
 	Sensor string    `json:"sensor"`
+
+	Procedure *procedureOrder `json:"procedure,omitempty"` // nil: the gates that are common practice
 }
 
 func readOpen(o *strict.Object, _ bool) any {
-	return openOrder{Job: readID(o, "job"), Sensor: o.Enum("sensor", Sensors()...)}
+	return openOrder{Job: readID(o, "job"), Sensor: o.Enum("sensor", Sensors()...), Procedure: readProcedureOrder(o)}
 }
 
 func needsOpen(_ *State, actor stream.Actor, data any) []stream.FactKey {
-	return []stream.FactKey{jobKey(data.(openOrder).Job, "vehicle"), organisationKey(actor.Org)}
+	o := data.(openOrder)
+	keys := []stream.FactKey{jobKey(o.Job, "vehicle"), organisationKey(actor.Org)}
+	if o.Procedure != nil {
+		keys = append(keys, o.Procedure.needs(actor.Org)...)
+	}
+	return keys
 }
 
-// openedDecided is the list of gates as it stood when the calibration was opened: a later release may ask others.
+// openedDecided is the list of gates as it stood when the calibration was opened: a later release, or a later version of
+// the procedure, may ask others.
 type openedDecided struct {
-	Gates []openedGate `json:"gates"`
-}
-
-type openedGate struct {
-	Name  string `json:"gate"`
-	Grade Grade  `json:"grade"`
-	Due   Due    `json:"by"`
+	Gates     []Asked `json:"gates"`
+	Procedure *Method `json:"procedure,omitempty"`
 }
 
 func decideOpen(a *asked) (stream.Decision, error) {
-	gates, _ := Gates(a.data.(openOrder).Sensor) // read by Sensors, which lists those that have gates
-	d := openedDecided{Gates: make([]openedGate, len(gates))}
-	for i, g := range gates {
-		d.Gates[i] = openedGate{g.Name, g.Grade, g.Due}
+	o := a.data.(openOrder)
+	if o.Procedure != nil {
+		p, method, err := o.Procedure.method(a.facts)
+		if err != nil {
+			return stream.Decision{}, err
+		}
+		return a.entry(openedDecided{Gates: askedBy(p), Procedure: method})
 	}
-	return a.entry(d)
+	gates, _ := Gates(o.Sensor) // read by Sensors, which lists those that have gates
+	return a.entry(openedDecided{Gates: gates})
 }
 
 func applyOpened(s *State, e stream.Entry) error {
@@ -53,9 +60,14 @@ func applyOpened(s *State, e stream.Entry) error {
 	}
 	s.shop, s.job, s.sensor, s.phase = e.By.Org, o.Job, o.Sensor, Preparing
 	for _, g := range d.Gates {
-		s.gates = append(s.gates, Gate{Name: g.Name, Grade: g.Grade, Due: g.Due})
+		s.gates = append(s.gates, Gate{Asked: g})
 	}
-	return nil
+	if d.Procedure == nil {
+		return nil
+	}
+	p, _, err := o.Procedure.method(s.held)
+	s.method, s.procedure = d.Procedure, p
+	return err
 }
 
 func needsRequest(s *State, _ stream.Actor, _ any) []stream.FactKey {

@@ -18,6 +18,7 @@ type Sheet struct {
 	Fixture    stream.ID       `json:"fixture"`
 	Dimensions stream.ID       `json:"dimensions"`
 	Bay        stream.ID       `json:"bay"`
+	From       *fromProcedure  `json:"from_procedure,omitempty"` // nil: the numbers were typed
 	Source     Source          `json:"source"`
 	Limits     string          `json:"limits"` // stated by the source, or the shop's own
 	LimitsBy   *stream.ID      `json:"limits_by,omitempty"`
@@ -48,6 +49,7 @@ const (
 )
 
 type sheetOrder struct {
+	From       *fromProcedure  `json:"from_procedure"` // in place of setup, source and limits
 	Setup      json.RawMessage `json:"setup"`
 	Fixture    stream.ID       `json:"fixture"`
 	Dimensions stream.ID       `json:"dimensions"`
@@ -60,17 +62,19 @@ type sheetOrder struct {
 }
 
 func readSheet(o *strict.Object, _ bool) any {
-	s := sheetOrder{
-		Setup: o.Raw("setup"), Fixture: readID(o, "fixture"), Dimensions: readID(o, "dimensions"), Bay: readID(o, "bay"),
-		Limits: o.Enum("limits", LimitsStated, LimitsOwn),
+	s := sheetOrder{Fixture: readID(o, "fixture"), Dimensions: readID(o, "dimensions"), Bay: readID(o, "bay")}
+	s.Measure = readPlannedReadings(o)
+	if from, there := o.OptObject("from_procedure"); there {
+		s.From = &fromProcedure{SetUp: from.String("set_up", 60)}
+		return s
 	}
+	s.Setup, s.Limits = o.Raw("setup"), o.Enum("limits", LimitsStated, LimitsOwn)
 	src := o.Object("source")
 	s.Source = Source{Title: src.String("title", 200), Dated: readDate(src, "dated"), Version: src.String("version", 60)}
 	if s.Limits == LimitsOwn {
 		by := readID(o, "limits_by")
 		s.LimitsBy = &by
 	}
-	s.Measure = readPlannedReadings(o)
 	s.setup = readPart(o, "setup", s.Setup, placement.DecodeSetup)
 	return s
 }
@@ -99,14 +103,23 @@ type sheetDecided struct {
 	Target   string    `json:"target"`
 	Plan     []Planned `json:"plan,omitempty"` // absent while the wheel alignment is missing
 	Cautions []string  `json:"cautions,omitempty"`
+
+	// Of a sheet made from the procedure: what it says.
+	Setup    json.RawMessage `json:"setup,omitempty"`
+	Source   *Source         `json:"source,omitempty"`
+	Limits   string          `json:"limits,omitempty"`
+	LimitsBy *stream.ID      `json:"limits_by,omitempty"`
 }
 
 func decideSheet(a *asked) (stream.Decision, error) {
-	o := a.data.(sheetOrder)
+	o := a.state.numbers(a.data.(sheetOrder))
 	fix, _ := fact[fixture](a.facts, a.state.fixtureKey(o.Fixture))
 	d := sheetDecided{
 		Sheet: len(a.state.sheets) + 1, Adopted: a.role == stream.Specialist, Target: fix.Target,
 		Cautions: a.sheetCautions(o),
+	}
+	if o.From != nil {
+		d.Setup, d.Source, d.Limits, d.LimitsBy = o.Setup, &o.Source, o.Limits, o.LimitsBy
 	}
 	sheet := o.sheet()
 	if v, ok := fact[vehicle](a.facts, a.state.vehicleKey()); ok && v.Dimensions != nil && *v.Dimensions != o.Dimensions {
@@ -129,7 +142,7 @@ func decideSheet(a *asked) (stream.Decision, error) {
 
 func (o sheetOrder) sheet() *Sheet {
 	return &Sheet{
-		Setup: o.Setup, Fixture: o.Fixture, Dimensions: o.Dimensions, Bay: o.Bay, Source: o.Source,
+		From: o.From, Setup: o.Setup, Fixture: o.Fixture, Dimensions: o.Dimensions, Bay: o.Bay, Source: o.Source,
 		Limits: o.Limits, LimitsBy: o.LimitsBy, Measure: o.Measure,
 		positions: o.setup.Positions, line: o.setup.Line, datum: o.setup.Datum, tolerance: o.setup.Tolerance,
 	}
@@ -161,14 +174,17 @@ func applySheet(s *State, e stream.Entry) error {
 	if err := parse(e, nil, &d); err != nil {
 		return err
 	}
-	sheet := order.sheet()
+	if order.From != nil && s.setUp(order.From) == nil {
+		return fmt.Errorf("the procedure has no set-up %q", order.From.SetUp)
+	}
+	sheet := s.numbers(order).sheet()
 	sheet.Number, sheet.Target, sheet.Plan, sheet.Cautions = d.Sheet, d.Target, d.Plan, d.Cautions
 	sheet.By, sheet.At = e.By, e.At
 	s.sheets = appended(s.sheets, *sheet)
 	if d.Adopted {
 		s.adopted = d.Sheet
 	}
-	s.place = Place{Position: sheet.positions[0].Name, Stage: None}
+	s.place, s.listed = Place{Position: sheet.positions[0].Name, Stage: None}, len(s.steps)
 	return nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"readback/internal/procedure"
 	"readback/internal/stream"
 )
 
@@ -19,6 +20,9 @@ type State struct {
 	phase  Phase
 	held   stream.Facts // newest version of each fact stored so far
 
+	method    *Method              // nil: opened without a procedure
+	procedure *procedure.Procedure // the document of method; never changed
+
 	gates     []Gate
 	requested time.Time   // zero before the first request
 	claim     *Claim      // nil while nobody has claimed
@@ -28,6 +32,7 @@ type State struct {
 	adopted int    // number of the sheet the specialist adopted; 0: none
 	fitted  string // id of the target that was read back as fitted; "": none
 	steps   []Step
+	listed  int // number of steps when the newest sheet was issued, or the last attempt ended: the procedure's steps count from there
 
 	place    Place
 	words    []Word

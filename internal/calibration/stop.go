@@ -127,6 +127,7 @@ func applyRestarted(s *State, e stream.Entry) error {
 	}
 	if !d.SameAttempt && s.attempt() != nil {
 		s.changeAttempt().Over = true
+		s.listed = len(s.steps)
 	}
 	s.reopen()
 	s.phase = d.Phase

@@ -16,6 +16,7 @@ type Turn struct {
 	Kind     string      `json:"kind,omitempty"` // of the step to instruct
 	Position string      `json:"position,omitempty"`
 	Gate     string      `json:"gate,omitempty"`
+	Until    *time.Time  `json:"until,omitempty"`   // when the gate's answer ran out, or the first of the answers will
 	Verdict  string      `json:"verdict,omitempty"` // why readings are asked for, or what to waive or move
 
 	// Of an open step: since when it has been as it is, and from when on it is late. Moments, so that a list which was
@@ -29,8 +30,8 @@ type Turn struct {
 func (s *State) Turn(now time.Time) Turn {
 	switch s.phase {
 	case Preparing:
-		if g := s.nextGate(ByRequest); g != "" {
-			return Turn{Who: stream.Technician, Do: "record-gate", Gate: g}
+		if g := s.nextGate(ByRequest, now); g != nil {
+			return gateTurn(g, now)
 		}
 		return Turn{Who: stream.Technician, Do: "request"}
 	case Waiting:
@@ -54,14 +55,26 @@ func (s *State) Turn(now time.Time) Turn {
 	}
 }
 
-// nextGate names the first gate that holds back what is due by then.
-func (s *State) nextGate(by Due) string {
-	for _, g := range s.gates {
-		if g.due(by) && g.open() && (by == ByLeg || g.Grade == Required) {
-			return g.Name
+// nextGate is the first gate that holds back what is due by then, or nil.
+func (s *State) nextGate(by Due, now time.Time) *Gate {
+	for i := range s.gates {
+		if s.gates[i].holdsBack(by, now) {
+			return &s.gates[i]
 		}
 	}
-	return ""
+	return nil
+}
+
+// gateTurn asks for an answer, or for the waiver of one that only a caution holds back.
+func gateTurn(g *Gate, now time.Time) Turn {
+	if g.waivable(now) == "" {
+		return Turn{Who: stream.Specialist, Do: "waive", Gate: g.Name}
+	}
+	turn := Turn{Who: stream.Technician, Do: "record-gate", Gate: g.Name}
+	if g.ranOut(now) {
+		turn.Until = g.RunsOut
+	}
+	return turn
 }
 
 func (s *State) restartTurn() Turn {
@@ -75,6 +88,8 @@ func (s *State) restartTurn() Turn {
 func (s *State) guidedTurn(now time.Time) Turn {
 	sheet := s.sheet()
 	switch {
+	case sheet == nil && s.drivesOnly():
+		return Turn{Who: stream.Specialist, Do: "declare"}
 	case sheet == nil:
 		return Turn{Who: stream.Specialist, Do: "issue-sheet"}
 	case s.adopted != sheet.Number:
@@ -84,11 +99,14 @@ func (s *State) guidedTurn(now time.Time) Turn {
 		return stepTurn(step)
 	}
 	here := s.place.Position
+	next, listed := s.NextStep()
 	switch unrun := s.unrun(); {
 	case len(unrun) == 0:
 		return Turn{Who: stream.Specialist, Do: "declare"}
 	case !slices.Contains(unrun, here):
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: GoToPosition, Position: unrun[0]}
+	case s.place.Stage == None && listed:
+		return Turn{Who: stream.Specialist, Do: "instruct", Kind: next.Kind, Position: next.Position}
 	case s.fitted != sheet.Target:
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: FitTarget}
 	}
@@ -135,14 +153,15 @@ func (s *State) placeTurn(now time.Time) Turn {
 }
 
 func (s *State) wordTurn(now time.Time) Turn {
-	if g := s.nextGate(ByLeg); g != "" {
-		return Turn{Who: stream.Technician, Do: "record-gate", Gate: g}
+	if g := s.nextGate(ByLeg, now); g != nil {
+		return gateTurn(g, now)
 	}
+	until := s.runsOutFirst(now)
 	if now.Sub(s.place.ReadAt) > SetupFresh {
 		return Turn{Who: stream.Technician, Do: "report-closing", Position: s.place.Position}
 	}
 	if w, _, ok := s.Words(now); ok && w.Role == stream.Technician {
-		return Turn{Who: stream.Specialist, Do: "go", Position: s.place.Position}
+		return Turn{Who: stream.Specialist, Do: "go", Position: s.place.Position, Until: until}
 	}
-	return Turn{Who: stream.Technician, Do: "bay-clear", Position: s.place.Position}
+	return Turn{Who: stream.Technician, Do: "bay-clear", Position: s.place.Position, Until: until}
 }

@@ -4,33 +4,36 @@ import (
 	"slices"
 	"time"
 
+	"readback/internal/procedure"
 	"readback/internal/stream"
 )
 
 // View is the state as clients get it: integers only, nothing personal but what is sealed.
 type View struct {
-	Calibration stream.ID      `json:"calibration"`
-	Seq         uint64         `json:"seq"`
-	Shop        stream.ID      `json:"shop"`
-	Job         stream.ID      `json:"job"`
-	Sensor      string         `json:"sensor"`
-	Phase       Phase          `json:"phase"`
-	Turn        Turn           `json:"turn"`
-	Waits       *Waits         `json:"waits,omitempty"` // the open step, as of now
-	Gates       []Gate         `json:"gates"`
-	Requested   *time.Time     `json:"requested,omitempty"`
-	Claim       *Claim         `json:"claim,omitempty"`
-	Sheet       *SheetView     `json:"sheet,omitempty"`
-	Positions   []PositionView `json:"positions"`
-	Place       PlaceView      `json:"place"`
-	Steps       []Step         `json:"steps"`
-	Word        *WordView      `json:"word,omitempty"`
-	Attempts    []Attempt      `json:"attempts"`
-	Stop        *Stop          `json:"stop,omitempty"`
-	Result      *Result        `json:"result,omitempty"`
-	Signs       []Sign         `json:"signs"`
-	Notice      *HandOver      `json:"notice,omitempty"`
-	Earlier     []Earlier      `json:"earlier"` // outcomes that were reopened
+	Calibration stream.ID       `json:"calibration"`
+	Seq         uint64          `json:"seq"`
+	Shop        stream.ID       `json:"shop"`
+	Job         stream.ID       `json:"job"`
+	Sensor      string          `json:"sensor"`
+	Phase       Phase           `json:"phase"`
+	Procedure   *MethodView     `json:"procedure,omitempty"`
+	Turn        Turn            `json:"turn"`
+	Waits       *Waits          `json:"waits,omitempty"` // the open step, as of now
+	Gates       []Gate          `json:"gates"`
+	Requested   *time.Time      `json:"requested,omitempty"`
+	Claim       *Claim          `json:"claim,omitempty"`
+	Sheet       *SheetView      `json:"sheet,omitempty"`
+	Positions   []PositionView  `json:"positions"`
+	Place       PlaceView       `json:"place"`
+	Steps       []Step          `json:"steps"`
+	NextStep    *procedure.Step `json:"next_step,omitempty"` // of the procedure, for the specialist to send
+	Word        *WordView       `json:"word,omitempty"`
+	Attempts    []Attempt       `json:"attempts"`
+	Stop        *Stop           `json:"stop,omitempty"`
+	Result      *Result         `json:"result,omitempty"`
+	Signs       []Sign          `json:"signs"`
+	Notice      *HandOver       `json:"notice,omitempty"`
+	Earlier     []Earlier       `json:"earlier"` // outcomes that were reopened
 }
 
 // SheetView is the newest sheet, and whether the specialist has adopted it.
@@ -92,7 +95,7 @@ func (s *State) Positions() []PositionView {
 func (s *State) View(now time.Time) View {
 	v := View{
 		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now), Waits: s.Waits(now),
-		Gates: filled(s.gates), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
+		Procedure: s.methodView(), Gates: s.gatesAt(now), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
 		Notice: s.notice, Earlier: filled(s.earlier),
 		Place: PlaceView{
@@ -108,6 +111,9 @@ func (s *State) View(now time.Time) View {
 	}
 	if sheet, adopted, ok := s.Sheet(); ok {
 		v.Sheet = &SheetView{Sheet: sheet, Adopted: adopted}
+	}
+	if next, ok := s.NextStep(); ok {
+		v.NextStep = &next
 	}
 	if w, left, ok := s.Words(now); ok {
 		v.Word = &WordView{Word: w, SecondsLeft: int(left / time.Second)}

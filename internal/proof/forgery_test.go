@@ -281,6 +281,7 @@ func byTheKeeper() []forgery {
 			for i := range f.records[theCamera] {
 				if e := f.entry(theCamera, i+1); e.Type == "gate-recorded" && bytes.Contains(e.Command.Data, []byte("tyres-set")) {
 					f.commanded(theCamera, i+1, to(false), "met")
+					f.decided(theCamera, i+1, to(false), "met")
 				}
 			}
 			return theCamera, f.nth(theCamera, "guidance-requested", 1)

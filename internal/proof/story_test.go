@@ -281,8 +281,9 @@ func (w *teller) car() {
 	}})
 	w.do(technician, visitRef, "record-scan", obj{"when": "before", "source": "device", "codes": []obj{{"code": "C0051", "status": 8, "blocking": false}}})
 	w.do(shopOwner, visitRef, "note", obj{"text": "The customer waits.\n»At four«, she says — 16:00."})
-	w.do(technician, radarRef, "open", obj{"job": visitID, "sensor": "front-radar"})
+	w.do(technician, radarRef, "open", obj{"job": visitID, "sensor": "front-radar", "procedure": obj{"register": shopID, "id": methodID}})
 	w.do(technician, radarRef, "note", obj{"text": "After the camera."})
+	w.do(technician, radarRef, "record-gate", obj{"gate": "battery-voltage", "met": true, "evidence": "measured", "value": obj{"amount": 12_700, "unit": "mV"}})
 }
 
 // sheet asks for the target 1102 mm from the centre of the front bumper and 1350 mm high, at the centre and 550 mm to
