@@ -55,8 +55,12 @@ type Client struct {
 	base *url.URL
 	http *http.Client
 
-	mu    sync.Mutex // guards token
-	token string
+	renewing chan struct{} // holds one: who exchanges the refresh token
+
+	mu      sync.Mutex // guards what follows
+	session Session
+	got     time.Time     // when, by this clock
+	lasts   time.Duration // how long access tokens of the session are good for
 }
 
 // New makes a client. Nothing is sent yet.
@@ -78,53 +82,11 @@ func New(cfg Config) (*Client, error) {
 		Proxy: http.ProxyFromEnvironment, DialContext: cfg.Dial, TLSClientConfig: cfg.TLS.Clone(), ForceAttemptHTTP2: true,
 		TLSHandshakeTimeout: 10 * time.Second, MaxIdleConnsPerHost: 16, IdleConnTimeout: 90 * time.Second,
 	}
-	return &Client{cfg: cfg, base: base, http: &http.Client{Transport: transport}}, nil
-}
-
-// Session is a sign-in.
-type Session struct {
-	Token   string    `json:"token"`
-	Expires time.Time `json:"expires"`
-	Member  string    `json:"member"`
-	Org     string    `json:"org"`
-	Roles   []string  `json:"roles"`
-}
-
-// SignIn gets an access token and keeps it for what follows.
-func (c *Client) SignIn(ctx context.Context, login, password string) (Session, error) {
-	var s Session
-	in := map[string]string{"login": login, "password": password}
-	if err := c.Post(ctx, "/v1/sign-in", in, &s); err != nil {
-		return Session{}, err
-	}
-	c.Use(s.Token)
-	return s, nil
-}
-
-// Use sets the access token.
-func (c *Client) Use(token string) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.token = token
-}
-
-// SignOut closes the Lives of this token, and forgets it.
-func (c *Client) SignOut(ctx context.Context) error {
-	if err := c.Post(ctx, "/v1/sign-out", nil, nil); err != nil {
-		return err
-	}
-	c.Use("")
-	return nil
+	return &Client{cfg: cfg, base: base, http: &http.Client{Transport: transport}, renewing: make(chan struct{}, 1)}, nil
 }
 
 // Close closes idle connections. Lives are closed by themselves.
 func (c *Client) Close() { c.http.CloseIdleConnections() }
-
-func (c *Client) bearer() string {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.token
-}
 
 // mostAnswer is the longest JSON answer that is read, in bytes.
 const mostAnswer = 64 << 20
@@ -153,31 +115,51 @@ func (c *Client) Download(ctx context.Context, path string, w io.Writer) error {
 }
 
 func (c *Client) ask(ctx context.Context, method, path string, in, out any) error {
-	var body io.Reader
+	var body []byte
 	if in != nil {
-		raw, err := json.Marshal(in)
-		if err != nil {
+		var err error
+		if body, err = json.Marshal(in); err != nil {
 			return fmt.Errorf("%s %s: %w", method, path, err)
 		}
-		body = bytes.NewReader(raw)
 	}
 	answer, err := c.send(ctx, method, path, body)
 	if err != nil {
 		return err
 	}
+	return read(answer, method+" "+path, out)
+}
+
+func read(answer *http.Response, what string, out any) error {
 	defer answer.Body.Close()
 	raw, err := io.ReadAll(io.LimitReader(answer.Body, mostAnswer))
 	if err == nil && out != nil {
 		err = json.Unmarshal(raw, out)
 	}
 	if err != nil {
-		return fmt.Errorf("%s %s: %w", method, path, err)
+		return fmt.Errorf("%s: %w", what, err)
 	}
 	return nil
 }
 
-// send gives the answer if it is a success, else the problem.
-func (c *Client) send(ctx context.Context, method, path string, body io.Reader) (*http.Response, error) {
+// send gives the answer if it is a success, else the problem. Where the server wants a sign-in it is asked once more with
+// a new access token, if there is a session to get one from.
+func (c *Client) send(ctx context.Context, method, path string, body []byte) (*http.Response, error) {
+	token := c.bearer(ctx)
+	answer, err := c.sendAs(ctx, token, method, path, bodyOf(body))
+	if err == nil || !c.renewable(err) || c.renew(ctx, token) != nil {
+		return answer, err
+	}
+	return c.sendAs(ctx, c.bearer(ctx), method, path, bodyOf(body))
+}
+
+func bodyOf(body []byte) io.Reader {
+	if body == nil {
+		return nil
+	}
+	return bytes.NewReader(body)
+}
+
+func (c *Client) sendAs(ctx context.Context, token, method, path string, body io.Reader) (*http.Response, error) {
 	req, err := http.NewRequestWithContext(ctx, method, strings.TrimSuffix(c.base.String(), "/")+path, body)
 	if err != nil {
 		return nil, fmt.Errorf("%s %s: %w", method, path, err)
@@ -186,7 +168,7 @@ func (c *Client) send(ctx context.Context, method, path string, body io.Reader) 
 	if body != nil {
 		req.Header.Set("Content-Type", "application/json")
 	}
-	if token := c.bearer(); token != "" {
+	if token != "" {
 		req.Header.Set("Authorization", "Bearer "+token)
 	}
 	answer, err := c.http.Do(req)

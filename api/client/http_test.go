@@ -5,7 +5,9 @@ import (
 	"context"
 	"net/http"
 	"net/http/httptest"
+	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -43,6 +45,52 @@ func TestSignInAndOut(t *testing.T) {
 		require.ErrorAs(t, l.Err(), &closed)
 		require.Equal(t, 4103, closed.Code)
 		require.True(t, client.IsProblem(c.Get(ctx, "/v1/me", nil), "sign-in-needed"))
+		l.Close()
+	})
+}
+
+// TestASessionIsRenewed long past the end of its access tokens, over broken connections too; a lost answer to the
+// exchange does no harm.
+func TestASessionIsRenewed(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{Lasts: time.Minute}, func(t *testing.T, w *world) {
+		w.mount(w.Sockets, account.NewDesk(accounts{"ann": {Member: w.Ann, Org: w.Org, Login: "ann", Hash: account.Hash("right")}}))
+		c := w.stranger()
+		defer c.Close()
+		ctx := t.Context()
+		_, err := c.SignIn(ctx, "ann", "right")
+		require.NoError(t, err)
+		at := ref(w.Open(0))
+		l := w.connect(c)
+		for n := range 5 {
+			pass(10 * time.Minute) // the access token has run out since
+			var several sync.WaitGroup
+			for range 4 {
+				several.Go(func() {
+					if err := c.Get(ctx, "/v1/me", nil); err != nil {
+						t.Error(err)
+					}
+				})
+			}
+			several.Wait()
+			pass(10 * time.Minute)
+			w.last().Close() // the connection that is there, or one that is idle
+			_, err := l.Do(ctx, at, note("on", n+1))
+			require.NoError(t, err)
+		}
+
+		// The answer to an exchange gets lost: the line is cut when the request has been written. The same is sent again.
+		pass(10 * time.Minute)
+		c.Close()
+		w.cutNext.Store(true)
+		require.NoError(t, c.Get(ctx, "/v1/me", nil))
+		require.False(t, w.cutNext.Load())
+
+		// The session ends: so does the Live, and nothing is tried for ever.
+		w.Retire(w.Ann)
+		pass(10 * time.Minute)
+		require.True(t, client.IsProblem(c.Get(ctx, "/v1/me", nil), "sign-in-needed"))
+		<-l.Done()
 		l.Close()
 	})
 }

@@ -41,7 +41,16 @@ func (c *Client) dial(ctx context.Context) (*link, error) {
 		Proxy: http.ProxyFromEnvironment, NetDialContext: c.cfg.Dial, TLSClientConfig: c.cfg.TLS, Subprotocols: []string{subprotocol}, HandshakeTimeout: helloWait,
 		ReadBufferSize: 4096, WriteBufferSize: 4096,
 	}
-	ws, said, err := d.DialContext(ctx, at.JoinPath("/v1/live").String(), nil)
+	token := c.bearer(ctx)
+	k, err := c.dialAs(ctx, d, at.JoinPath("/v1/live").String(), token)
+	if err == nil || !c.renewable(err) || c.renew(ctx, token) != nil {
+		return k, err
+	}
+	return c.dialAs(ctx, d, at.JoinPath("/v1/live").String(), c.bearer(ctx))
+}
+
+func (c *Client) dialAs(ctx context.Context, d websocket.Dialer, at, token string) (*link, error) {
+	ws, said, err := d.DialContext(ctx, at, nil)
 	if errors.Is(err, websocket.ErrBadHandshake) && said != nil {
 		return nil, problemOf(said)
 	}
@@ -52,7 +61,7 @@ func (c *Client) dial(ctx context.Context) (*link, error) {
 	ws.SetReadLimit(mostFrame)
 	stop := context.AfterFunc(ctx, func() { ws.Close() })
 	defer stop()
-	if err := k.hello(c.cfg.Name, c.bearer()); err != nil {
+	if err := k.hello(c.cfg.Name, token); err != nil {
 		ws.Close()
 		return nil, errors.Join(ctx.Err(), err)
 	}

@@ -49,7 +49,7 @@ type Welcome struct {
 	Member     string
 	Org        string
 	Roles      []string
-	Expires    time.Time // when the access token runs out, and the connection ends
+	Expires    time.Time // when the access token runs out; the connection goes on as long as its session
 }
 
 func welcomeOf(a answer) Welcome { return Welcome{a.Connection, a.Member, a.Org, a.Roles, a.Expires} }
@@ -107,7 +107,7 @@ func (l *Live) run(k *link) {
 		if l.ctx.Err() != nil {
 			err = ErrClosed
 		}
-		if l.ctx.Err() != nil || final(err) {
+		if l.ctx.Err() != nil || final(err) && !l.c.renewable(err) {
 			l.end(err)
 			return
 		}

@@ -32,6 +32,8 @@ type world struct {
 	pipes   *toyserver.Pipes
 	handler atomic.Pointer[http.Handler]
 
+	cutNext atomic.Bool // the next connection is cut right behind its first write
+
 	mu    sync.Mutex // guards lines
 	lines []*line    // all connections made by clients
 
@@ -122,6 +124,9 @@ func (w *world) dial(ctx context.Context, network, addr string) (net.Conn, error
 		return nil, err
 	}
 	l := &line{Conn: c}
+	if w.cutNext.Swap(false) {
+		l.cutAtWrite.Store(1)
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.lines = append(w.lines, l)

@@ -11,6 +11,11 @@ var routes = []route{
 	{is: "POST /v1/password", reach: members},
 	{is: "GET /v1/sessions", reach: members},
 	{is: "DELETE /v1/sessions/{id}", reach: things, theirs: func(w *town) string { return w.session }},
+	{is: "GET /v1/invitations", reach: owners},
+	{is: "POST /v1/invitations", reach: owners},
+	{is: "DELETE /v1/invitations/{id}", reach: owners, path: "/v1/invitations/01940000-0000-7000-8000-0000000e0001"},
+	{is: "POST /v1/resets", reach: anyone, body: `{"login":"nobody@north.example"}`},
+	{is: "POST /v1/join", reach: anyone},
 
 	{is: "POST /v1/{kinds}/{id}/commands", reach: commanding},
 	{is: "GET /v1/{kinds}/{id}/entries", reach: seeing},

@@ -1,4 +1,5 @@
-// Package webui serves the screens: Bay for the technician, Desk for the specialist, and the page to sign in. A page is a
+// Package webui serves the screens: Bay for the technician, Desk for the specialist, and the pages to sign in, to set a
+// password by a link, and to see where one is signed in. A page is a
 // shell of HTML; what it shows comes through the published interfaces, like any other client's, by ES modules that the
 // browser loads as they stand here. There is no build step and nothing is loaded from elsewhere.
 //
@@ -38,6 +39,8 @@ type page struct {
 // screens are the pages by the pattern of their address.
 var screens = map[string]page{
 	"GET /sign-in":            {"signin.html", "Sign in", "signin.js"},
+	"GET /join":               {"join.html", "Your password", "join.js"},
+	"GET /account":            {"account.html", "Your account", "account.js"},
 	"GET /bay":                {"list.html", "Bay", "baylist.js"},
 	"GET /bay/{calibration}":  {"bay.html", "Bay", "bay.js"},
 	"GET /desk":               {"desk.html", "Desk", "desk.js"},

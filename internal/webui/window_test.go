@@ -183,6 +183,12 @@ func (w *window) hold(selector, condition string) {
 	run(w, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
 }
 
+// visit goes to an address of the server.
+func (w *window) visit(path string) {
+	w.t.Helper()
+	run(w, chromedp.Navigate(w.url+path))
+}
+
 // fill types into an empty field, or replaces what is in it.
 func (w *window) fill(selector, text string) {
 	w.t.Helper()
