@@ -27,13 +27,14 @@ type org struct {
 // town is a server with a world in which each relation holds.
 type town struct {
 	*apptest.Server
-	north   *org // the shop that owns what is asked for
-	south   *org // a shop that has nothing to do with it
-	desk    *org // has an agreement with north
-	second  *org // a desk that had one, and a claim, both over
-	retired *apptest.Client
-	session string // of south's technician
-	webhook string // of south
+	north      *org // the shop that owns what is asked for
+	south      *org // a shop that has nothing to do with it
+	desk       *org // has an agreement with north
+	second     *org // a desk that had one, and a claim, both over
+	retired    *apptest.Client
+	session    string // of south's technician
+	webhook    string // of south
+	invitation string // to south's specialist
 
 	waiting, claimed, ended, preparing *visit
 }
@@ -69,6 +70,12 @@ func settle(t *testing.T) *town {
 	require.Equal(t, http.StatusOK, signedIn.Status, signedIn.Body)
 	w.session = apptest.Read[struct{ Session string }](w.Nobody(), signedIn).Session
 	require.NotEmpty(t, w.session)
+
+	invited := w.As(apptest.OtherOwner).Post("/v1/invitations", fmt.Sprintf(`{"member":%q,"login":"guest@south.example"}`,
+		w.south.people[stream.Specialist].Access.Member))
+	require.Less(t, invited.Status, 300, invited.Body)
+	w.invitation = apptest.Read[struct{ ID string }](w.Nobody(), invited).ID
+	require.NotEmpty(t, w.invitation, invited.Body)
 
 	w.webhook = stream.NewID().String()
 	w.As(apptest.OtherOwner).Do(w.south.register, "add-webhook",
