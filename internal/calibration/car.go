@@ -87,6 +87,13 @@ func (a *asked) sensorListed(sensor string) string {
 	return fmt.Sprintf("The job does not list %s among the affected sensors: it lists %s.", sensor, strings.Join(v.Sensors, ", "))
 }
 
+var oneVIN = guard{"one-vin", "the VIN that the car gave is the job's, or a person of the shop has settled which is right", func(a *asked) string {
+	if v, _ := a.car(); v.VINDiffers {
+		return "The VIN that the car gave is not the one in the job: this may be the wrong car. Compare both with the car and settle in the job which is right."
+	}
+	return ""
+}}
+
 var carDescribed = guard{"car-described", "the job has the car's VIN, mileage and steering side, and whether the customer was told", func(a *asked) string {
 	v, _ := a.car()
 	if what := v.lacking("vin", "mileage_km", "steering", "customer_told"); what != "" {

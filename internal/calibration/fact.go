@@ -56,6 +56,7 @@ type vehicle struct {
 	Sensors    []string   `json:"sensors"` // the affected ones
 	Steering   string     `json:"steering"`
 	Missing    []string   `json:"missing"` // what the job has not been told yet
+	VINDiffers bool       `json:"vin_differs"`
 	Withdrawn  bool       `json:"withdrawn"`
 }
 

@@ -163,7 +163,7 @@ var (
 
 // legGuards are asked of both words, so that each of the two vouches for everything.
 var legGuards = []guard{
-	jobGoesOn, carDescribed, personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
+	jobGoesOn, carDescribed, oneVIN, personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
 	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
 }
 

@@ -385,6 +385,12 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.fact(w.state().vehicleKey(), `{"sensors":["front-radar"],"missing":[]}`)
 		return technician, "request", `{}`
 	},
+	"one-vin": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.held()
+		w.car(`"vin_differs":true`)
+		return specialist, "go", `{}`
+	},
 	"car-described": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.held()

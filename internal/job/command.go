@@ -25,6 +25,8 @@ type command struct {
 	needs func(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error)
 	// check refuses by guard; nil: nothing can.
 	check func(actor stream.Actor, cmd stream.Command, facts stream.Facts) error
+	// holds refuses by what the job is in; nil: nothing can.
+	holds func(s *State) error
 	// decide gives what the entry adds to the command; nil: nothing.
 	decide func(cmd stream.Command) (any, error)
 	// apply changes a State that is not given out yet.
@@ -44,6 +46,14 @@ var commands = map[string]command{
 	"describe-work": {
 		entry: "work-described", seal: []string{"customer_reference"}, stale: []string{"work-described"},
 		read: readWorkDescription, apply: describeWork,
+	},
+	"announce-vehicle": {
+		entry: "vehicle-announced", seal: []string{"vin"}, stale: []string{"vehicle-announced"},
+		read: readAnnouncement, apply: announceVehicle,
+	},
+	"settle-vin": {
+		entry: "vin-settled", seal: []string{"reason"}, stale: []string{"vehicle-announced", "vehicle-described", "vin-settled"},
+		read: readSettlement, holds: vinDiffers, apply: settleVIN,
 	},
 	"withdraw-job": {
 		entry: "job-withdrawn", seal: []string{"reason"}, stale: []string{"job-withdrawn"},

@@ -12,7 +12,7 @@ import (
 	"readback/internal/stream"
 )
 
-var commands = []string{"open-job", "describe-vehicle", "describe-work", "withdraw-job", "attach-alignment", "record-scan", "note"}
+var commands = []string{"open-job", "describe-vehicle", "describe-work", "withdraw-job", "announce-vehicle", "settle-vin", "attach-alignment", "record-scan", "note"}
 
 // Every command by every role, of the shop and of another organisation, on a job that is there and on one that is not:
 // it makes its entry or is refused with its reason.
@@ -20,7 +20,7 @@ func TestEveryPair(t *testing.T) {
 	t.Parallel()
 	entries := map[string]string{
 		"open-job": "job-opened", "describe-vehicle": "vehicle-described", "describe-work": "work-described",
-		"withdraw-job": "job-withdrawn", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
+		"withdraw-job": "job-withdrawn", "announce-vehicle": "vehicle-announced", "settle-vin": "vin-settled", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
 	}
 	pairs := 0
 	for _, command := range commands {
@@ -31,7 +31,11 @@ func TestEveryPair(t *testing.T) {
 					w := newWorld(t)
 					if there {
 						w = opened(t)
+						if command == "settle-vin" {
+							w.must(technician, "announce-vehicle", good["announce-vehicle"])
+						}
 					}
+					before := w.fold.Seq
 					actor := stream.Actor{Member: id(80), Org: org, Roles: []stream.Role{role}}
 					w.facts[registerKey(org, "member/"+id(80).String())] = stream.Fact{Value: json.RawMessage(`{"roles":["` + string(role) + `"],"active":true}`)}
 					if org == desk {
@@ -56,12 +60,12 @@ func TestEveryPair(t *testing.T) {
 						require.Equal(t, role, e.By.Role)
 						continue
 					}
-					require.Equal(t, map[bool]uint64{true: 1, false: 0}[there], w.fold.Seq, "a refusal changes nothing")
+					require.Equal(t, before, w.fold.Seq, "a refusal changes nothing")
 				}
 			}
 		}
 	}
-	require.Equal(t, 7*4*2*2, pairs)
+	require.Equal(t, 9*4*2*2, pairs)
 }
 
 // In each row everything holds but one guard.
@@ -82,6 +86,7 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"employed", "describe-vehicle", without(me)},
 		{"employed", "describe-work", without(me)},
 		{"employed", "withdraw-job", without(me)},
+		{"employed", "announce-vehicle", without(me)},
 		{"sheet-in-use", "describe-vehicle", without("dimensions/" + sheet.String())},
 		{"sheet-in-use", "describe-vehicle", with("dimensions/"+sheet.String(), `{"active":false}`)},
 		{"in-shop", "open-job", without("organisation")},
@@ -107,10 +112,11 @@ func TestStale(t *testing.T) {
 	for _, command := range commands {
 		own := map[string]string{
 			"attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "describe-vehicle": "vehicle-described",
-			"describe-work": "work-described", "withdraw-job": "job-withdrawn",
+			"describe-work": "work-described", "announce-vehicle": "vehicle-announced", "withdraw-job": "job-withdrawn",
 		}
 		for _, entry := range job.Entries() {
-			want := own[command] == entry
+			want := own[command] == entry ||
+				command == "settle-vin" && (entry == "vehicle-announced" || entry == "vehicle-described" || entry == "vin-settled")
 			require.Equal(t, want, job.Rules{}.Stale(command, entry), "%s after %s", command, entry)
 		}
 	}

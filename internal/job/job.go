@@ -8,7 +8,7 @@
 // Invariants. The first entry opens the job and says whose it is, for ever. Only people of that shop change it, and they
 // must be active in its register at that time. What identifies the car and its owner — VIN, plate, customer's reference —
 // and free text never stand open: they are sealed before Decide sees them, and what deciding needs of them enters openly
-// (vin_check, model_year). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job that was
+// (vin_check, model_year; vin_mark, by which equal VINs of one job are told without opening them). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job that was
 // withdrawn stays so.
 //
 // Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
@@ -99,6 +99,11 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	}
 	if c.check != nil {
 		if err := c.check(actor, cmd, facts); err != nil {
+			return stream.Decision{}, err
+		}
+	}
+	if c.holds != nil {
+		if err := c.holds(s); err != nil {
 			return stream.Decision{}, err
 		}
 	}

@@ -19,6 +19,9 @@ type State struct {
 	vehicle     Vehicle
 	work        Work
 	changes     []Change
+	vinMark     string // of the VIN that the job goes by; "" while there is none
+	announced   *Announcement
+	settled     *Settlement // on the VINs as they stand; nil: there was no need yet
 	withdrawn   *Withdrawal
 	alignments  []Alignment
 	scans       []Scan
@@ -71,15 +74,16 @@ func (s *State) Notes() []Note { return slices.Clone(s.notes) }
 type vehicleFact struct {
 	Dimensions *stream.ID       `json:"dimensions,omitempty"`
 	Steering   vehicle.Steering `json:"steering,omitempty"`
-	Sensors    []string         `json:"sensors"` // the affected ones
-	Missing    []string         `json:"missing"` // what has not been said yet
+	Sensors    []string         `json:"sensors"`               // the affected ones
+	Missing    []string         `json:"missing"`               // what has not been said yet
+	VINDiffers bool             `json:"vin_differs,omitempty"` // from the one that the car gave, and nobody has settled which is right
 	Withdrawn  bool             `json:"withdrawn,omitempty"`
 }
 
 func (s *State) vehicleFact() vehicleFact {
 	f := vehicleFact{
 		Dimensions: s.vehicle.Dimensions, Steering: s.vehicle.Steering, Sensors: []string{}, Missing: s.missing(),
-		Withdrawn: s.withdrawn != nil,
+		VINDiffers: s.vinInDoubt(), Withdrawn: s.withdrawn != nil,
 	}
 	if s.work.Sensors != nil {
 		f.Sensors = s.work.Sensors.Affected
@@ -129,6 +133,7 @@ type row struct {
 	Causes    []string      `json:"causes"`
 	Sensors   *Sensors      `json:"sensors,omitempty"`
 	Missing   []string      `json:"missing"`
+	InDoubt   bool          `json:"vin_differs,omitempty"`
 	Aligned   bool          `json:"aligned"`
 	Scanned   bool          `json:"scanned"`
 	Blocking  int           `json:"blocking"`
@@ -140,29 +145,32 @@ func (Rules) Summary(state stream.State) stream.Summary {
 	scan, scanned := s.Scan()
 	return stream.Summary{Org: s.shop, Phase: s.Phase(), Data: row{
 		VINCheck: s.vehicle.VINCheck, MileageKM: s.vehicle.MileageKM, Causes: filled(s.work.Causes), Sensors: s.work.Sensors,
-		Missing: s.missing(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
+		Missing: s.missing(), InDoubt: s.vinInDoubt(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
 	}}
 }
 
 // view is a job as clients see it.
 type view struct {
-	Shop       stream.ID   `json:"shop"`
-	Phase      string      `json:"phase"`
-	Withdrawn  *Withdrawal `json:"withdrawn,omitempty"`
-	Vehicle    Vehicle     `json:"vehicle"`
-	Work       Work        `json:"work"`
-	Missing    []string    `json:"missing"`
-	Changes    []Change    `json:"changes"`
-	Alignments []Alignment `json:"alignments"`
-	Scans      []Scan      `json:"scans"`
-	Comparison *Comparison `json:"comparison,omitempty"`
-	Notes      []Note      `json:"notes"`
+	Shop       stream.ID     `json:"shop"`
+	Phase      string        `json:"phase"`
+	Withdrawn  *Withdrawal   `json:"withdrawn,omitempty"`
+	Vehicle    Vehicle       `json:"vehicle"`
+	Announced  *Announcement `json:"announced,omitempty"`
+	Settled    *Settlement   `json:"settled,omitempty"`
+	Work       Work          `json:"work"`
+	Missing    []string      `json:"missing"`
+	Changes    []Change      `json:"changes"`
+	Alignments []Alignment   `json:"alignments"`
+	Scans      []Scan        `json:"scans"`
+	Comparison *Comparison   `json:"comparison,omitempty"`
+	Notes      []Note        `json:"notes"`
 }
 
 // View is the state for clients. Nothing of it depends on the time.
 func (s *State) View(time.Time) any {
 	return view{
-		Shop: s.shop, Phase: s.Phase(), Withdrawn: s.withdrawn, Vehicle: s.vehicle, Work: s.work, Missing: s.missing(),
+		Shop: s.shop, Phase: s.Phase(), Withdrawn: s.withdrawn, Vehicle: s.vehicle,
+		Announced: s.announcement(), Settled: s.settled, Work: s.work, Missing: s.missing(),
 		Changes: filled(s.changes), Alignments: filled(s.alignments), Scans: filled(s.scans), Comparison: s.Comparison(),
 		Notes: filled(s.notes),
 	}

@@ -28,6 +28,7 @@ type Vehicle struct {
 // is. Personal values are plain until they are sealed.
 type carDescription struct {
 	VIN        json.RawMessage    `json:"vin,omitempty"`
+	VINMark    *string            `json:"vin_mark,omitempty"`   // "" as admitted; then what equal VINs have in common
 	VINCheck   vehicle.Check      `json:"vin_check,omitempty"`  // by Admit; a failed check does not refuse
 	ModelYear  *vehicle.ModelYear `json:"model_year,omitempty"` // by Admit, of what position 10 says
 	Plate      json.RawMessage    `json:"plate,omitempty"`
@@ -51,7 +52,7 @@ func readCar(o *strict.Object) carDescription {
 		if err != nil {
 			o.Reject("vin", err.Error())
 		} else {
-			d.VIN, d.VINCheck = personal(text), vin.Check()
+			d.VIN, d.VINMark, d.VINCheck = personal(text), new(string), vin.Check()
 			if years, ok := vin.ModelYear(); ok {
 				d.ModelYear = &years
 			}
@@ -130,6 +131,10 @@ func describeCar(s *State, e stream.Entry) error {
 	v := s.vehicle // a copy
 	if d.VIN != nil {
 		was.keep("vin", v.VIN)
+		if d.VINMark == nil || *d.VINMark == "" {
+			return errNoMark
+		}
+		s.vinMark, s.settled = *d.VINMark, nil
 		v.VINCheck, v.ModelYear = d.VINCheck, d.ModelYear
 	}
 	if err := replaceSealed(&v.VIN, d.VIN); err != nil {

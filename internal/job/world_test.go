@@ -1,6 +1,7 @@
 package job_test
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"testing"
@@ -122,6 +123,11 @@ func seal(t require.TestingT, raw json.RawMessage, keys []string) json.RawMessag
 	require.NoError(t, json.Unmarshal(raw, &d))
 	for _, key := range keys {
 		require.Contains(t, d, key)
+		if _, asked := d[key+"_mark"]; asked {
+			mark, err := json.Marshal(fmt.Sprintf("%x", sha256.Sum256(d[key])))
+			require.NoError(t, err)
+			d[key+"_mark"] = mark
+		}
 		d[key] = sealed(string(d[key]))
 	}
 	out, err := json.Marshal(d)
@@ -149,6 +155,8 @@ var good = map[string]string{
 	"record-scan":      `{"when":"before","codes":[{"code":"P0805-11","status":47,"blocking":true},{"code":"C0051","status":8,"blocking":false}],"source":"pasted"}`,
 	"describe-vehicle": `{"vin":"WP0ZZZ99ZTS392124","mileage_km":48212,"dimensions":"` + sheet.String() + `"}`,
 	"describe-work":    `{"causes":["bumper"],"customer_told":false}`,
+	"announce-vehicle": `{"vin":"5YJ3E1EA7HF000337"}`,
+	"settle-vin":       `{"right":"typed","reason":"Another car was on the lead."}`,
 	"withdraw-job":     `{"cause":"wrong-car","reason":"It is the red one."}`,
 	"note":             `{"text":"Customer waits.\nCalls at four."}`,
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"sync"
 	"time"
 
@@ -156,6 +157,10 @@ func (h *Hub) keyFrom(ctx context.Context, o *stream.Opens) (trail.Key, error) {
 	return key, err
 }
 
+// markOf is the key under which data may ask for a mark of a sealed value, to be told equal by: "" stands there as admitted,
+// and what trail.Key.Same gives is put in its place.
+const markOf = "_mark"
+
 // sealData seals the named values at the top of a command's data.
 func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, names []string) (json.RawMessage, error) {
 	if len(names) == 0 {
@@ -180,6 +185,13 @@ func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, nam
 		}
 		if members[name], err = json.Marshal(sealed); err != nil {
 			return nil, fmt.Errorf("seal %s: %w", name, err)
+		}
+		if _, asked := members[name+markOf]; asked {
+			mark, err := key.Same(name, plain)
+			if err != nil {
+				return nil, fmt.Errorf("mark %s: %w", name, err)
+			}
+			members[name+markOf] = json.RawMessage(strconv.Quote(mark))
 		}
 	}
 	return json.Marshal(members)

@@ -471,6 +471,8 @@ func (w *teller) result() {
 	w.camera(shopOwner, "close", obj{})
 	w.do(shopOwner, visitRef, "describe-vehicle", obj{"mileage_km": 48_215, "plate": "INV 101"})
 	w.do(shopOwner, visitRef, "describe-work", obj{"causes": []string{"glass", "alignment", "bumper"}})
+	w.do(shopOwner, visitRef, "announce-vehicle", obj{"vin": "ZZZDEM0A4CR000018"})
+	w.do(shopOwner, visitRef, "settle-vin", obj{"right": "typed", "reason": "The lead was in the car beside it."})
 	w.do(shopOwner, visitRef, "withdraw-job", obj{"cause": "car-left", "reason": "Not waiting for the radar."})
 }
 

@@ -179,8 +179,8 @@ func TestOthersCannot(t *testing.T) {
 		return r
 	}
 	// withOldHeads puts the heads that the server signed into a bundle of other trails.
-	withOldHeads := func(t *testing.T, f *forger) []byte {
-		was, err := trail.ReadBundle(honest.bundle())
+	withOldHeads := func(t *testing.T, of, f *forger) []byte {
+		was, err := trail.ReadBundle(of.bundle())
 		require.NoError(t, err)
 		is, err := trail.ReadBundle(f.bundle())
 		require.NoError(t, err)
@@ -209,11 +209,13 @@ func TestOthersCannot(t *testing.T) {
 		f := honest.clone(t)
 		last := len(f.records[theCamera])
 		f.records[theCamera] = f.records[theCamera][:last-4]
-		requireFirst(t, prove(t, f, withOldHeads(t, f)), proof.MissingTail, theCamera, last-3, "entry 66 was the last one")
+		requireFirst(t, prove(t, f, withOldHeads(t, honest, f)), proof.MissingTail, theCamera, last-3, "entry 66 was the last one")
 
-		f = honest.clone(t)
+		before := honest.clone(t) // of the time when the job's head had one digit, too
+		before.records[theJob] = before.records[theJob][:9]
+		f = before.clone(t)
 		f.records[theJob] = f.records[theJob][:4]
-		r := prove(t, f, withOldHeads(t, f))
+		r := prove(t, f, withOldHeads(t, before, f))
 		requireFirst(t, r, proof.NotGiven, theCamera, f.nth(theCamera, "result-declared", 1), "entry 5")
 		require.Equal(t, proof.MissingTail, r.Findings[1].Reason, r.String())
 		require.Equal(t, visitRef, r.Findings[1].Stream)
@@ -236,7 +238,7 @@ func TestOthersCannot(t *testing.T) {
 		t.Parallel()
 		f := honest.clone(t)
 		f.retext(theCamera, f.nth(theCamera, "noted", 1), "text", "Drove 5 km, a lamp lit.")
-		r := prove(t, f, withOldHeads(t, f))
+		r := prove(t, f, withOldHeads(t, honest, f))
 		require.Equal(t, proof.BadHead, r.Findings[0].Reason, r.String())
 		require.Contains(t, r.Findings[0].Why, "hashed again")
 	})

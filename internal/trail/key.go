@@ -21,6 +21,7 @@ const KeySize = 32
 const (
 	tagCommitment = "readback/key/1\n"
 	tagMAC        = "readback/command/1"
+	tagSame       = "readback/same/1"
 )
 
 // Key is a stream's secret key: it seals the personal values of the stream and of those that belong to it, and
@@ -114,6 +115,19 @@ func (k Key) MAC(actor stream.Actor, cmd stream.Command) ([]byte, error) {
 	h := hmac.New(sha256.New, k.secret().mac)
 	h.Write(b)
 	return h.Sum(nil), nil
+}
+
+// Same is a mark by which two sealed values of one name can be told to be equal without opening them: HMAC-SHA256 under a
+// key derived from this one for nothing else, in base64url. Without the key it says nothing of the value, and values of
+// two keys cannot be compared.
+func (k Key) Same(name, value string) (string, error) {
+	derived, err := hkdf.Key(sha256.New, k.secret().bytes[:], nil, tagSame, macSize)
+	if err != nil {
+		return "", fmt.Errorf("derive from %s: %w", k, err)
+	}
+	h := hmac.New(sha256.New, derived)
+	h.Write([]byte(name + "\n" + value))
+	return base64url.EncodeToString(h.Sum(nil)), nil
 }
 
 // SameMAC compares two MACs in constant time.
