@@ -49,7 +49,7 @@ type command struct {
 // commands in the order of the help.
 func commands() []command {
 	return []command{
-		serveCommand, demoCommand, checkCommand, planCommand, alignmentCommand, codesCommand, verifyCommand, initCommand, migrateCommand, versionCommand,
+		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, verifyCommand, initCommand, migrateCommand, versionCommand,
 	}
 }
 

@@ -39,6 +39,7 @@ func TestMain(m *testing.M) {
 //
 //	$CASES        the folder of placement cases
 //	$IMPORT       the folder of import documents
+//	$PROCEDURES   the folder of procedures
 //	$EMPTY_URL    a database of the script's own with nothing in it
 //	$WORLD_URL    one with shop, desk and one claimed calibration, whose key file is $WORLD_KEYS
 //
@@ -73,7 +74,7 @@ func TestScripts(t *testing.T) {
 				}
 			}
 			e.Vars = append(e.Vars,
-				"CASES="+filepath.Join(apptest.Root(), "testdata", "placement"), "IMPORT="+filepath.Join(apptest.Root(), "testdata", "import"),
+				"CASES="+filepath.Join(apptest.Root(), "testdata", "placement"), "PROCEDURES="+filepath.Join(apptest.Root(), "testdata", "procedures"), "IMPORT="+filepath.Join(apptest.Root(), "testdata", "import"),
 				"EMPTY_URL="+<-databases, "WORLD_URL="+s.Config.DatabaseURL, "WORLD_KEYS="+s.Config.KeyFile,
 				"READBACK_STATE_DIR="+filepath.Join(e.WorkDir, "state"), "READBACK_LISTEN=127.0.0.1:0",
 				"READBACK_LOG=error") // the test server is one that warns of itself

@@ -2,6 +2,7 @@ package placement
 
 import (
 	"encoding/json"
+	"slices"
 	"strconv"
 
 	"readback/internal/strict"
@@ -76,6 +77,9 @@ const (
 )
 
 var allJudged = [...]Judged{DistanceMM, LateralMM, HeightMM, YawDeg, RollDeg, TiltDeg, RangeMM, AzimuthDeg}
+
+// AllJudged lists the judged quantities in the order in which they are listed everywhere.
+func AllJudged() []Judged { return slices.Clone(allJudged[:]) }
 
 // Tolerance holds the limit ±T of each judged quantity. What has no limit is not judged.
 type Tolerance map[Judged]float64

@@ -115,25 +115,30 @@ func (u unit) decimal(amount int64) string {
 	return text
 }
 
-// Say writes an amount of the whole form for people: 12500 mV as "12.5 V".
-func Say(amount int64, wholeUnit string) string {
+// unitOf is the unit by its name in the whole form.
+func unitOf(name string) unit {
 	for _, u := range units {
-		if u.whole == wholeUnit {
-			return u.say(amount, authored)
+		if u.whole == name {
+			return u
 		}
 	}
-	return strconv.FormatInt(amount, 10) + " " + wholeUnit
+	return unit{name, name, 1, 0, 0}
 }
 
-// Say writes a range for people: "12.5 V to 14.8 V", "at least 12.5 V".
+// Say writes a range of the whole form for people: "12.5 V to 14.8 V", "at least 12.5 V".
 func (r Range) Say(wholeUnit string) string {
+	u := unitOf(wholeUnit)
+	return r.spoken(func(amount int64) string { return u.say(amount, authored) })
+}
+
+func (r Range) spoken(amount func(int64) string) string {
 	switch {
 	case r.Lower != nil && r.Upper != nil:
-		return Say(*r.Lower, wholeUnit) + " to " + Say(*r.Upper, wholeUnit)
+		return amount(*r.Lower) + " to " + amount(*r.Upper)
 	case r.Lower != nil:
-		return "at least " + Say(*r.Lower, wholeUnit)
+		return "at least " + amount(*r.Lower)
 	case r.Upper != nil:
-		return "at most " + Say(*r.Upper, wholeUnit)
+		return "at most " + amount(*r.Upper)
 	}
 	return "any"
 }
@@ -184,25 +189,20 @@ type authoredFigure struct {
 }
 
 func (v Figure) authored() authoredFigure {
-	out := authoredFigure{Unit: v.Unit}
-	for _, u := range units {
-		if u.whole != v.Unit {
-			continue
+	u := unitOf(v.Unit)
+	ends := func(r Range) (a authoredRange) {
+		if r.Lower != nil {
+			a.Lower = json.Number(u.decimal(*r.Lower))
 		}
-		ends := func(r Range) (a authoredRange) {
-			if r.Lower != nil {
-				a.Lower = json.Number(u.decimal(*r.Lower))
-			}
-			if r.Upper != nil {
-				a.Upper = json.Number(u.decimal(*r.Upper))
-			}
-			return a
+		if r.Upper != nil {
+			a.Upper = json.Number(u.decimal(*r.Upper))
 		}
-		out.Unit, out.authoredRange = u.authored, ends(v.Range)
-		if v.Caution != nil {
-			c := ends(*v.Caution)
-			out.Caution = &c
-		}
+		return a
+	}
+	out := authoredFigure{Unit: u.authored, authoredRange: ends(v.Range)}
+	if v.Caution != nil {
+		c := ends(*v.Caution)
+		out.Caution = &c
 	}
 	return out
 }
