@@ -57,25 +57,34 @@ func (s *story) arrive(ctx context.Context) error {
 
 // gates opens the calibration and answers its gates: the ones due by the request now, all others before the leg.
 func (s *story) gates(ctx context.Context) error {
-	opened, err := s.tech.open(ctx, s.cal, "open", map[string]any{"job": s.job.ID, "sensor": "front-camera"})
+	opened, err := s.tech.open(ctx, s.cal, "open", map[string]any{
+		"job": s.job.ID, "sensor": "front-camera", "procedure": map[string]any{"register": s.world.Shop, "id": s.world.Procedure},
+	})
 	if err != nil {
 		return err
 	}
 	var d struct {
 		Gates []struct {
-			Gate  string `json:"gate"`
-			Grade string `json:"grade"`
+			Gate    string `json:"gate"`
+			Demands string `json:"demands"`
+			Figure  *struct {
+				Unit string `json:"unit"`
+			} `json:"figure"`
 		} `json:"gates"`
 	}
 	if err := json.Unmarshal(opened.Decided, &d); err != nil {
 		return err
 	}
 	for _, g := range d.Gates {
-		if _, err := s.do(ctx, s.tech, s.cal, "record-gate", map[string]any{"gate": g.Gate, "met": true, "evidence": "declared"}); err != nil {
+		answer := map[string]any{"gate": g.Gate, "met": true, "evidence": g.Demands}
+		if g.Figure != nil { // the battery's voltage is the only one
+			answer["value"] = map[string]any{"amount": 13_200, "unit": g.Figure.Unit}
+		}
+		if _, err := s.do(ctx, s.tech, s.cal, "record-gate", answer); err != nil {
 			return err
 		}
 	}
-	s.say("bay", "%d gates of car and bay answered", len(d.Gates))
+	s.say("bay", "%d gates of car and bay answered, as the procedure asks them", len(d.Gates))
 	return nil
 }
 
@@ -89,9 +98,7 @@ func (s *story) prepare(ctx context.Context) error {
 		measure = append(measure, d)
 	}
 	if _, err := s.do(ctx, s.tech, s.cal, "issue-sheet", map[string]any{
-		"setup": s.world.setup(), "fixture": s.world.Fixture, "dimensions": s.world.Dimensions, "bay": s.world.Bay,
-		"source":  map[string]any{"title": "Invented service information, front camera", "dated": "2026-03-01", "version": "4"},
-		"limits":  "stated",
+		"from_procedure": map[string]any{"set_up": setUp}, "fixture": s.world.Fixture, "dimensions": s.world.Dimensions, "bay": s.world.Bay,
 		"measure": measure,
 	}); err != nil {
 		return err
@@ -99,7 +106,7 @@ func (s *story) prepare(ctx context.Context) error {
 	if _, err := s.do(ctx, s.tech, s.cal, "request", nil); err != nil {
 		return err
 	}
-	s.say("bay", "sheet: 3 positions, %.0f mm ahead of the bumper; limits %.0f mm, %.1f°", distance, limitMM, limitDeg)
+	s.say("bay", "sheet from the procedure: 3 positions, %.0f mm ahead of the bumper; limits %.0f mm, %.1f°", distance, limitMM, limitDeg)
 	s.say("bay", "guidance requested; places the board while the request waits")
 	return nil
 }

@@ -14,6 +14,7 @@ type world struct {
 	Bay         string
 	Fixture     string
 	Dimensions  string
+	Procedure   string
 	Instruments map[string]string // by the name in kit
 	SignIns     map[string]signIn // by role; the shop's owner under "owner"
 }
@@ -41,6 +42,7 @@ const (
 	limitMM   = 5.0
 	limitDeg  = 0.3
 	halfWidth = 800.0
+	target    = "DEMO-T7"
 )
 
 // The bay's floor in mm: heights at the wheels against gravity, and at the board.
@@ -52,7 +54,7 @@ func newID() string { return uuid.Must(uuid.NewV7()).String() }
 
 func newWorld() world {
 	w := world{
-		Shop: newID(), Desk: newID(), Bay: newID(), Fixture: newID(), Dimensions: newID(), Instruments: map[string]string{},
+		Shop: newID(), Desk: newID(), Bay: newID(), Fixture: newID(), Dimensions: newID(), Procedure: newID(), Instruments: map[string]string{},
 		SignIns: map[string]signIn{
 			"technician": {"Tamsin Exemplar (invented)", "tamsin@north.example", "bay clear and dry"},
 			"specialist": {"Ines Beispiel (invented)", "ines@desk.example", "two words in sixty"},
@@ -107,7 +109,7 @@ func (w world) documents() (desk, shop map[string]any) {
 		}},
 		"instruments": instruments,
 		"fixtures": []any{map[string]any{
-			"id": w.Fixture, "name": "Board 1", "target": "DEMO-T7",
+			"id": w.Fixture, "name": "Board 1", "target": target,
 			"fixture": map[string]any{"kind": "board", "half_width_mm": halfWidth, "carried": "stand"},
 		}},
 		"dimensions": []any{map[string]any{
@@ -118,6 +120,7 @@ func (w world) documents() (desk, shop map[string]any) {
 				"hub_height_mm": map[string]any{"front": hubHeight, "rear": hubHeight},
 			},
 		}},
+		"procedures": []any{map[string]any{"id": w.Procedure, "versions": []any{method()}}},
 		"agreements": []any{map[string]any{"desk": w.Desk}},
 	}
 	return desk, shop
@@ -141,22 +144,49 @@ func (w world) write(dir string) ([]string, error) {
 	return files, nil
 }
 
-// setup is the set-up sheet's numbers as commands carry them.
-func (w world) setup() map[string]any {
-	um := func(mm float64) int64 { return int64(mm * 1e3) }
-	udeg := func(deg float64) int64 { return int64(deg * 1e6) }
+// setUp is the name of the procedure's only set-up.
+const setUp = "board ahead"
+
+// method is the procedure for the front camera as the shop wrote it from the invented service information.
+func method() map[string]any {
+	gate := func(name, asks, grade, by string) map[string]any {
+		return map[string]any{"gate": name, "asks": asks, "grade": grade, "by": by, "evidence": "declared"}
+	}
+	battery := gate("battery-voltage", "A supply holds the battery, in its supply mode.", "required", "leg")
+	battery["evidence"], battery["value"] = "measured", map[string]any{"unit": "V", "lower": 12.5}
+	battery["limits"], battery["expires_min"] = "stated", 120
 	return map[string]any{
-		"sensor": "front-camera", "side": "ahead", "datum": "front-bumper", "datum_height_um": um(datumHigh),
-		"line": "thrust-line", "distance_um": um(distance), "height_um": um(height),
-		"positions": []any{
-			map[string]any{"name": "1", "lateral_um": 0},
-			map[string]any{"name": "2", "lateral_um": um(lateral)},
-			map[string]any{"name": "3", "lateral_um": um(-lateral)},
+		"format": "readback-procedure/1", "title": "Front camera, three positions (invented)", "sensor": "front-camera",
+		"source": map[string]any{"title": "Invented service information, front camera", "dated": "2026-03-01", "version": "4"},
+		"gates": []any{
+			gate("floor-surveyed", "The floor under car and board is surveyed.", "required", "request"),
+			gate("space-clear", "Nothing stands between car and board.", "required", "request"),
+			gate("tyres-set", "The tyres are cold and at the pressure of the placard.", "required", "request"),
+			gate("load-set", "The car is loaded as the service information asks.", "required", "request"),
+			gate("glass-clean", "The windscreen is clean on both sides, and its adhesive has cured.", "required", "request"),
+			gate("background-plain", "Nothing patterned stands behind the board.", "required", "request"),
+			gate("steering-straight", "The wheels point straight ahead.", "required", "leg"),
+			gate("brakes-and-chocks", "The parking brake is on and the wheels are chocked.", "required", "leg"),
+			battery,
+			gate("doors-shut", "Doors, bonnet and boot are shut; nobody is in the car.", "required", "leg"),
+			gate("light-even", "The light on the board is even.", "caution", "leg"),
+			gate("area-marked", "The area is marked off.", "caution", "leg"),
 		},
-		"tolerance": map[string]any{
-			"distance_um": um(limitMM), "lateral_um": um(limitMM), "height_um": um(limitMM),
-			"yaw_udeg": udeg(limitDeg), "roll_udeg": udeg(limitDeg),
-		},
-		"sensor_at_um": map[string]any{"x": 2_200_000, "y": 0, "z": 1_310_000},
+		"set_ups": []any{map[string]any{
+			"name": setUp, "target": target, "limits": "stated",
+			"setup": map[string]any{
+				"sensor": "front-camera", "side": "ahead", "datum": "front-bumper", "datum_height_mm": datumHigh,
+				"line": "thrust-line", "distance_mm": distance, "height_mm": height,
+				"positions": []any{
+					map[string]any{"name": "1", "lateral_mm": 0},
+					map[string]any{"name": "2", "lateral_mm": lateral},
+					map[string]any{"name": "3", "lateral_mm": -lateral},
+				},
+				"tolerance": map[string]any{
+					"distance_mm": limitMM, "lateral_mm": limitMM, "height_mm": limitMM, "yaw_deg": limitDeg, "roll_deg": limitDeg,
+				},
+				"sensor_at_mm": map[string]any{"x": 2200, "y": 0, "z": 1310},
+			},
+		}},
 	}
 }
