@@ -247,7 +247,8 @@ func (l *line) begin(ctx context.Context, j *join) joined {
 	l.followers = append(l.followers, g)
 	l.heeded.Store(true)
 	l.hub.count.followers.Add(1)
-	l.presence()
+	l.tellPresence(len(l.followers) == 1) // whoever is first does not know yet who is elsewhere
+	l.showPresence()
 	return joined{joined: true, relation: relation}
 }
 
@@ -358,6 +359,9 @@ func (l *line) drop(i int, why Reason) {
 	g := l.followers[i]
 	l.followers = slices.Delete(l.followers, i, i+1)
 	l.heeded.Store(len(l.followers) > 0)
+	if len(l.followers) == 0 {
+		l.elsewhere = nil // nobody listens: it would grow old
+	}
 	l.hub.count.followers.Add(-1)
 	if !g.closed.Swap(true) && why != "" {
 		g.follower.End(l.ref, why)

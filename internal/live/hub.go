@@ -4,7 +4,8 @@
 // Each stream that anyone uses is open: one goroutine owns its stream.Fold, decides its commands one after the other,
 // has at most one entry on its way to the Store, and hands every entry that has become durable to the followers. Open
 // streams read their entries on demand and close when idle. Other nodes do the same over the same Store; the primary
-// key (stream, sequence number) decides between them, and the Bus tells who is behind.
+// key (stream, sequence number) decides between them, and the Bus tells who is behind. Over it nodes also tell each other
+// who is present; a node that was silent for a while is taken for gone (cluster.go).
 //
 // Invariants. An entry is durable before anyone is told of it, and before its command is answered. A follower gets each
 // entry once, in order and without a gap, or is ended. A command id has one answer for ever. A stream that is not the
@@ -120,12 +121,13 @@ const (
 
 // Hub is the open streams of one node. Make it with New and end it with Shutdown.
 type Hub struct {
-	cfg   Config
-	keys  keyring
-	clock clock
-	count counters
-	loads chan struct{} // a token for each read under way
-	turns chan struct{} // a token for each who reads a stream's entries to the end
+	cfg     Config
+	keys    keyring
+	clock   clock
+	count   counters
+	cluster cluster
+	loads   chan struct{} // a token for each read under way
+	turns   chan struct{} // a token for each who reads a stream's entries to the end
 
 	hard     context.Context // ends when Shutdown loses patience
 	kill     context.CancelFunc
@@ -220,21 +222,6 @@ func (h *Hub) forget(l *line) {
 	}
 }
 
-// listen wakes open streams when the bus says that they have new entries.
-func (h *Hub) listen() {
-	for {
-		select {
-		case ids, ok := <-h.cfg.Bus.Changed():
-			if !ok {
-				return
-			}
-			h.wake(ids)
-		case <-h.stopping:
-			return
-		}
-	}
-}
-
 func (h *Hub) wake(ids []stream.ID) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -256,14 +243,10 @@ func (h *Hub) wake(ids []stream.ID) {
 // review has every stream that is followed look at its followers again, because a register changed: members may be
 // retired or have other roles, agreements may have ended.
 func (h *Hub) review() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for _, l := range h.lines {
-		if l.heeded.Load() {
-			l.review.Store(true)
-			l.nudge()
-		}
-	}
+	h.eachHeeded(func(l *line) {
+		l.review.Store(true)
+		l.nudge()
+	})
 }
 
 // Shutdown takes no new commands, lets the one that each stream is at finish, ends all followers with Leaving and

@@ -34,16 +34,20 @@ type line struct {
 	behind  atomic.Bool  // the bus says that there is more
 	review  atomic.Bool  // a register changed: followers may see no more
 	heeded  atomic.Bool  // someone follows
+	retell  atomic.Bool  // other nodes are to be told, and asked, who takes part
 	now     atomic.Pointer[moment]
 
-	mu    sync.Mutex // guards asked
+	mu    sync.Mutex // guards what follows
 	asked *look
+	heard map[heardNote][]byte // what other nodes told, until attend takes it
 
 	// run's own
 	fold      *stream.Fold
 	bytes     int     // of all entries folded
 	recent    []Event // the newest, oldest first
 	followers []*Following
+	elsewhere map[Node][]Present // who takes part on other nodes
+	told      []byte             // what was told of who takes part here; nil: nothing
 }
 
 // moment is a line at one sequence number, for reading by anyone. Of its fold only what the entries made of the stream
@@ -113,7 +117,9 @@ func (l *line) run() {
 			if !l.touched.Swap(false) && l.retire() {
 				return
 			}
+			l.retell.Store(l.heeded.Load()) // what was lost is told again
 			l.guarded(func() { l.inTime(l.recheck) })
+			l.nudge()
 		case <-l.unwanted:
 			return
 		case <-l.hub.stopping:
@@ -179,6 +185,7 @@ func (l *line) end() {
 	for len(l.followers) > 0 {
 		l.drop(0, reason)
 	}
+	l.tellPresence(false)
 	l.mu.Lock()
 	k := l.asked
 	l.asked = nil
@@ -284,12 +291,26 @@ func (l *line) await(ctx context.Context, k *look, by *line) error {
 	}
 }
 
-// attend does what a poke may stand for: followers that are gone or see no more, news in the Store, looks.
+// attend does what a poke may stand for: followers that are gone or see no more, news in the Store, looks, what other
+// nodes tell.
 func (l *line) attend(ctx context.Context) {
 	l.sweep()
 	if l.review.Swap(false) {
 		l.recheck(ctx)
 	}
+	l.readNews(ctx)
+	for key, value := range l.takeHeard() {
+		if key.key == PresenceKey {
+			l.hearPresence(key.node, value)
+		}
+	}
+	if l.retell.Swap(false) {
+		l.tellPresence(true)
+	}
+}
+
+// readNews reads what the Store has, if somebody says that there is something or wants to know.
+func (l *line) readNews(ctx context.Context) {
 	l.mu.Lock()
 	k := l.asked
 	l.asked = nil

@@ -2,7 +2,6 @@ package live
 
 import (
 	"encoding/json"
-	"slices"
 
 	"readback/internal/stream"
 )
@@ -14,36 +13,6 @@ type Note struct {
 	Key   string
 	From  stream.ID       // the member who told it; zero for the hub's own
 	Value json.RawMessage // shared, never changed
-}
-
-// PresenceKey is the key of the hub's own note about who takes part: a list of Present.
-const PresenceKey = "presence"
-
-// Present is a member who takes part in a stream now.
-type Present struct {
-	Member   stream.ID       `json:"member"`
-	Org      stream.ID       `json:"org"`
-	Roles    []stream.Role   `json:"roles"`
-	Relation stream.Relation `json:"relation"`
-}
-
-// presence tells those who take part who does. Who merely looks at a waiting request is not told, nor told of.
-func (l *line) presence() {
-	if len(l.followers) == 0 {
-		return
-	}
-	present := []Present{}
-	for _, g := range l.followers {
-		same := func(p Present) bool { return p.Member == g.actor.Member && p.Org == g.actor.Org }
-		if opens(g.relation) && !g.closed.Load() && !slices.ContainsFunc(present, same) {
-			present = append(present, Present{g.actor.Member, g.actor.Org, g.actor.Roles, g.relation})
-		}
-	}
-	value, err := json.Marshal(present)
-	if err != nil {
-		return // strings and ids always encode
-	}
-	l.note(Note{Ref: l.ref, Key: PresenceKey, Value: value}, nil)
 }
 
 // note gives a note to those who take part, but not to its sender.

@@ -51,11 +51,29 @@ const (
 	RunsElsewhere                // the specialist already runs another routine; nothing was written
 )
 
-// Bus tells the nodes of a cluster which streams have new entries. It is a hint: a lost wake-up costs time, never an
-// entry.
+// Bus tells the nodes of a cluster which streams have new entries, and what is true now. Both are hints: a lost wake-up
+// costs time, never an entry, and what is told is told again when it changes.
 type Bus interface {
 	// Changed delivers the streams that other nodes (or this one) appended to; an empty slice means "any, look".
 	Changed() <-chan []stream.ID
+
+	// Tell gives the other nodes a value, which is not changed any more, in place of the last one of the key. It may be
+	// lost, or replaced by the next before it was sent. It never blocks; one that is too large is refused.
+	Tell(key string, value []byte) error
+
+	// Told delivers what other nodes told, the newest of each key, and never what this one did; an empty slice means that
+	// some may have been missed.
+	Told() <-chan []Told
+}
+
+// Node names one node of a cluster, from its start to its end.
+type Node uint64
+
+// Told is a value that another node told.
+type Told struct {
+	Node  Node
+	Key   string
+	Value []byte // shared, never changed
 }
 
 // Keys wraps and unwraps streams' keys. trail.WrappingKey does.

@@ -20,10 +20,13 @@ import (
 // A notification is lost when it comes while the connection is broken, so that is not what the Bus relies on: after each
 // connect, and slowly all the time, it reads from the trail which streams changed since it last looked. It looks by
 // transaction: whatever was not visible then belongs to a transaction that was running or came later.
+//
+// What nodes tell each other beside the trail passes over the same connection, and needs no such care (tell.go).
 type Bus struct {
 	db      *DB
 	ended   Ended
 	changed chan []stream.ID
+	talk    *talk
 	stirred chan struct{} // holds one: something was appended, by whatever node, this one too
 	stop    context.CancelFunc
 	wg      sync.WaitGroup
@@ -49,7 +52,7 @@ const (
 // Listen starts a Bus, which also tells of sessions that end. It returns once nothing that is committed from then on can be
 // missed. Close it before the DB.
 func (d *DB) Listen(ctx context.Context, ended Ended) (*Bus, error) {
-	b := &Bus{db: d, ended: ended, changed: make(chan []stream.ID), stirred: make(chan struct{}, 1), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
+	b := &Bus{db: d, ended: ended, changed: make(chan []stream.ID), talk: newTalk(), stirred: make(chan struct{}, 1), told: map[stream.ID]struct{}{}, filled: make(chan struct{}, 1)}
 	conn, err := b.connect(ctx)
 	if err == nil {
 		err = b.look(ctx)
@@ -64,6 +67,8 @@ func (d *DB) Listen(ctx context.Context, ended Ended) (*Bus, error) {
 	b.stop = stop
 	b.wg.Go(func() { b.listen(run, conn) })
 	b.wg.Go(func() { b.deliver(run) })
+	b.wg.Go(func() { b.speak(run) })
+	b.wg.Go(func() { b.talk.repeat(run) })
 	return b, nil
 }
 
@@ -82,7 +87,7 @@ func (b *Bus) connect(ctx context.Context) (*pgx.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := conn.Exec(ctx, `listen `+channel+`; listen `+endedChannel); err != nil {
+	if _, err := conn.Exec(ctx, `listen `+channel+`; listen `+endedChannel+`; listen `+toldChannel); err != nil {
 		closeConn(conn)
 		return nil, err
 	}
@@ -110,6 +115,7 @@ func (b *Bus) listen(ctx context.Context, conn *pgx.Conn) {
 			}
 			if err == nil {
 				wakeUp(b.stirred)
+				b.talk.miss()
 				break
 			}
 			if conn != nil {
@@ -132,6 +138,8 @@ func (b *Bus) hear(ctx context.Context, conn *pgx.Conn) error {
 		switch {
 		case err == nil && n.Channel == endedChannel:
 			b.ended.take(n.Payload)
+		case err == nil && n.Channel == toldChannel:
+			b.talk.hear(n.Payload)
 		case err == nil:
 			wakeUp(b.stirred)
 			if n.PID != b.db.appender.pid.Load() { // what this node appended it has delivered already

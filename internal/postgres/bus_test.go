@@ -91,7 +91,7 @@ func TestBusLosesNothing(t *testing.T) {
 	for range 10 {
 		killed := one[bool](t, admin, `
 			select bool_and(pg_terminate_backend(pid, 10000)) from pg_stat_activity
-			where datname = current_database() and query = 'listen readback; listen readback_ended'`)
+			where datname = current_database() and query = 'listen readback; listen readback_ended; listen readback_told'`)
 		require.True(t, killed)
 		var ids []stream.ID
 		for range 5 {

@@ -210,20 +210,53 @@ func (s *Store) Belonging(_ context.Context, job stream.Ref) ([]stream.Ref, erro
 
 // Bus is one node's ear on the store. A wake-up that finds the last one not taken yet becomes "any".
 type Bus struct {
+	store   *Store
+	node    live.Node
 	changed chan []stream.ID
+	told    chan []live.Told
+	cut     bool // guarded by the store's mu
 }
 
 // Bus joins another node.
 func (s *Store) Bus() *Bus {
-	b := &Bus{changed: make(chan []stream.ID, 1)}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	b := &Bus{store: s, node: live.Node(len(s.buses) + 1), changed: make(chan []stream.ID, 1), told: make(chan []live.Told, 1)}
 	s.buses = append(s.buses, b)
 	return b
 }
 
 // Changed implements live.Bus.
 func (b *Bus) Changed() <-chan []stream.ID { return b.changed }
+
+// Told implements live.Bus.
+func (b *Bus) Told() <-chan []live.Told { return b.told }
+
+// Tell implements live.Bus.
+func (b *Bus) Tell(key string, value []byte) error {
+	b.store.mu.Lock()
+	defer b.store.mu.Unlock()
+	for _, other := range b.store.buses {
+		if other == b || b.cut || other.cut {
+			continue
+		}
+		all := []live.Told{{Node: b.node, Key: key, Value: value}}
+		select {
+		case before := <-other.told:
+			all = append(before, all...)
+		default:
+		}
+		other.told <- all // only this function sends, under mu: there is room
+	}
+	return nil
+}
+
+// Cut lets nothing that is told in or out, or lets it again.
+func (b *Bus) Cut(cut bool) {
+	b.store.mu.Lock()
+	defer b.store.mu.Unlock()
+	b.cut = cut
+}
 
 func (s *Store) tell(id stream.ID) {
 	s.mu.Lock()
