@@ -37,6 +37,7 @@ var layers = map[string]layer{
 	"internal/adjust":      core,
 	"internal/metrology":   core,
 	"internal/vehicle":     core,
+	"internal/photo":       core,
 	"internal/placement":   core,
 	"internal/procedure":   core,
 	"internal/access":      core,
