@@ -17,7 +17,8 @@ type member struct {
 		Sensor  string `json:"sensor"`
 		Expires string `json:"expires"`
 	} `json:"competences"`
-	Active bool `json:"active"`
+	Languages []string `json:"languages"`
+	Active    bool     `json:"active"`
 }
 
 type agreement struct {

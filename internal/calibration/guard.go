@@ -39,10 +39,6 @@ var waivable = guard{"waivable", "a gate that is met only outside its caution, a
 	return a.state.place.waivable()
 }}
 
-var gatesByRequest = guard{"gates-by-request", "every required gate due by the request is met", func(a *asked) string {
-	return unmet(a.state.gates, ByRequest, "request guidance", a.now)
-}}
-
 var deskAgreed = guard{"agreement", "the shop and the specialist's desk have an agreement in force", func(a *asked) string {
 	if a.state.agreed(a.actor.Org, a.facts) {
 		return ""

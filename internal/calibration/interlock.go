@@ -32,9 +32,10 @@ type row struct {
 type bond int
 
 const (
-	anyone   bond = iota // who holds the role; for a specialist, guards check the desk
-	ofDesk               // of the desk that has claimed; before that, of a desk the shop has an agreement with
-	claiming             // the specialist who has claimed
+	anyone     bond = iota // who holds the role; for a specialist, guards check the desk
+	ofDesk                 // of the desk that has claimed; before that, of a desk the shop has an agreement with
+	claiming               // the specialist who has claimed
+	colleagues             // another specialist of the desk that has claimed
 )
 
 type may struct {
@@ -82,7 +83,11 @@ func (r *row) admit(s *State, actor stream.Actor, wish stream.Role, facts stream
 		}
 	}
 	if len(bonds) == 0 {
-		return "", fault.New(fault.NotClaimed, fmt.Sprintf("To %s is for the specialist who has claimed the calibration.", r.title))
+		who := "the specialist who has claimed the calibration"
+		if roles[0].bond == colleagues {
+			who = "a colleague of the specialist who has claimed the calibration"
+		}
+		return "", fault.New(fault.NotClaimed, fmt.Sprintf("To %s is for %s.", r.title, who))
 	}
 	var possible []Phase
 	for _, m := range bonds {
@@ -116,6 +121,8 @@ func (s *State) bound(m may, actor stream.Actor, facts stream.Facts) bool {
 	switch m.bond {
 	case claiming:
 		return s.claim != nil && s.claim.Member == actor.Member && s.claim.Desk == actor.Org
+	case colleagues:
+		return s.claim != nil && s.claim.Member != actor.Member && s.claim.Desk == actor.Org
 	case ofDesk:
 		if s.claim != nil {
 			return s.claim.Desk == actor.Org
@@ -151,7 +158,7 @@ var (
 // What a sender must have seen.
 var (
 	// turns are the entries that change who may do what next.
-	turns = []string{"claimed", "returned", "lapsed", "leg-started", "leg-ended", "stopped", "restarted"}
+	turns = []string{"claimed", "returned", "lapsed", "handed-over", "taken-over", "leg-started", "leg-ended", "stopped", "restarted"}
 
 	// placeChanges change what is known of the set-up at this position.
 	placeChanges = []string{"sheet-issued", "readings-reported", "step-done", "setup-voided", "leg-started", "leg-ended"}
@@ -184,14 +191,21 @@ var table = []row{
 	{
 		command: "request", title: "request guidance", entries: []string{"guidance-requested"},
 		may:    []may{{stream.Technician, anyone, []Phase{Preparing}}},
-		guards: []guard{jobGoesOn, workDescribed, sensorAffected, gatesByRequest},
-		read:   readNothing, needs: needsRequest, decide: decideRequest,
+		guards: []guard{jobGoesOn, workDescribed, sensorAffected, gatesUnlessAdvice, leadOfJob},
+		read:   readRequest, needs: needsRequest, decide: decideRequest,
 	},
 	{
 		command: "claim", title: "claim it", entries: []string{"claimed"},
 		may:    []may{{stream.Specialist, anyone, []Phase{Waiting}}},
-		guards: []guard{jobGoesOn, deskAgreed, personCompetent},
+		guards: []guard{jobGoesOn, deskAgreed, personCompetent, languageSpoken, onDuty, leadFirst},
 		read:   readNothing, needs: needsClaim, decide: decideClaim,
+	},
+	{
+		command: "decline", title: "decline it", entries: []string{"declined"},
+		may:    []may{{stream.Specialist, anyone, []Phase{Waiting}}},
+		guards: []guard{deskAgreed, personCompetent, notDeclined},
+		seal:   []string{"reason"},
+		read:   readReturn, needs: needsDecline, decide: decideDecline,
 	},
 	{
 		command: "return", title: "return it to the queue", entries: []string{"returned"},
@@ -202,8 +216,29 @@ var table = []row{
 	{
 		command: "lapse", title: "let the claim lapse", entries: []string{"lapsed"},
 		may:   []may{{stream.System, anyone, guided}},
-		stale: []string{"claimed"},
-		read:  readNothing, decide: decideLapse,
+		stale: []string{"claimed", "handed-over", "taken-over"},
+		read:  readLapse, decide: decideLapse,
+	},
+	{
+		command: "offer-handover", title: "offer a hand-over", entries: []string{"handover-offered"},
+		may:  []may{{stream.Specialist, claiming, guided}, {stream.Technician, anyone, beforeClaim}},
+		seal: []string{"points"},
+		read: readOffer, decide: decideOffer,
+	},
+	{
+		command: "take-handover", title: "take a hand-over", entries: []string{"handed-over"},
+		may:    []may{{stream.Specialist, colleagues, guided}, {stream.Technician, anyone, beforeClaim}},
+		guards: []guard{personCompetent, handoverOffered, handoverNotOwn, handoverCurrent, restated},
+		stale:  append([]string{"handover-offered", "sheet-adopted", "closing-reported", "locked", "frozen"}, append(slices.Clone(placeChanges), turns...)...),
+		read:   readRestatement, decide: decideHandover,
+	},
+	{
+		command: "take-over", title: "take it over", entries: []string{"taken-over"},
+		may:    []may{{stream.Specialist, colleagues, guided}},
+		guards: []guard{personCompetent, holderAway},
+		stale:  []string{"claimed", "handed-over", "taken-over"},
+		seal:   []string{"reason"},
+		read:   readTakeOver, needs: needsTakeOver, decide: decideTakeOver,
 	},
 	{
 		command: "waive", title: "waive", entries: []string{"waived"},

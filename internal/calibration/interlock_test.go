@@ -40,6 +40,7 @@ func ripe(t *testing.T, phase Phase, command string) (*world, string) {
 		if command == "request" {
 			w.gates()
 		}
+		offered(w, command)
 		return w, dataOf(w, command)
 	}
 	if phase == Stopped && command == "restart" {
@@ -50,6 +51,7 @@ func ripe(t *testing.T, phase Phase, command string) (*world, string) {
 	}
 	w.request()
 	if phase == Waiting {
+		offered(w, command)
 		return w, dataOf(w, command)
 	}
 	w.claim()
@@ -113,7 +115,35 @@ func ripe(t *testing.T, phase Phase, command string) (*world, string) {
 	if phase == Stopped {
 		w.do(technician, "stop", `{}`)
 	}
+	offered(w, command)
 	return w, dataOf(w, command)
+}
+
+// offered has both sides offer what the command takes: the technician's by another, who comes no more; and lets the
+// specialist in charge be off duty where that is what the command waits for.
+func offered(w *world, command string) {
+	switch command {
+	case "take-handover":
+		w.do(relief, "offer-handover", `{}`)
+		if w.state().claim != nil {
+			w.do(specialist, "offer-handover", `{"points":"The lamp flickers."}`)
+		}
+	case "take-over":
+		w.fact(dutyKey(deskID, specialist.Member), `{"on":false,"since":"2026-11-25T08:00:00Z"}`)
+	}
+}
+
+// restating says the state as it is.
+func restating(s *State) string {
+	position := ""
+	if s.place.Position != "" {
+		position = fmt.Sprintf(`"position":%q,`, s.place.Position)
+	}
+	attempt := 0
+	if open := s.attempt(); open != nil {
+		attempt = open.Number
+	}
+	return fmt.Sprintf(`{%s"stage":%q,"attempt":%d,"frozen":%v}`, position, s.place.Stage, attempt, s.place.Stage.still())
 }
 
 // dataOf is data that the command is accepted with where it is ripe.
@@ -123,7 +153,9 @@ func dataOf(w *world, command string) string {
 		return `{"job":"` + jobID.String() + `","sensor":"front-camera"}`
 	case "record-gate":
 		return `{"gate":"light-even","met":true,"value":{"amount":450,"unit":"lx"},"evidence":"measured"}`
-	case "return":
+	case "take-handover":
+		return restating(w.state())
+	case "return", "decline", "take-over":
 		return `{"reason":"Another sensor needs a method I do not have."}`
 	case "waive":
 		return `{"what":"gate","gate":"light-even","reason":"Even at the target."}`
@@ -444,6 +476,61 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.request()
 		w.now = time.Date(2027, 4, 1, 0, 0, 0, 0, time.UTC) // the day after it ran out
 		return specialist, "claim", `{}`
+	},
+	"lead-of-job": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.gates()
+		w.fact(pairingKey(leadID), `{"job":"`+id(99).String()+`","state":"waiting"}`)
+		return technician, "request", `{"with":"` + leadID.String() + `"}`
+	},
+	"language": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.gates()
+		w.do(technician, "request", `{"languages":["fr","es"]}`)
+		return specialist, "claim", `{}`
+	},
+	"on-duty": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.request()
+		w.fact(dutyKey(deskID, specialist.Member), `{"on":false,"since":"2026-11-25T08:00:00Z"}`)
+		return specialist, "claim", `{}`
+	},
+	"lead-first": func(w *world) (stream.Actor, string, string) {
+		w.together("waiting", nil)
+		return specialist, "claim", `{}`
+	},
+	"not-declined": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.request()
+		w.do(specialist, "decline", `{"reason":"I am about to leave."}`)
+		return specialist, "decline", `{"reason":"I am about to leave."}`
+	},
+	"handover-offered": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		return colleague, "take-handover", restating(w.state())
+	},
+	"handover-by-another": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.do(technician, "offer-handover", `{}`)
+		return technician, "take-handover", restating(w.state())
+	},
+	"handover-current": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.place()
+		said := restating(w.state())
+		w.do(specialist, "offer-handover", `{}`)
+		w.lock()
+		return colleague, "take-handover", said
+	},
+	"restated": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		w.held()
+		w.do(specialist, "offer-handover", `{}`)
+		return colleague, "take-handover", replaced(w.t, restating(w.state()), `"frozen":true`, `"frozen":false`)
+	},
+	"holder-away": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		return colleague, "take-over", `{"reason":"Ines does not answer."}`
 	},
 	"waivable": func(w *world) (stream.Actor, string, string) {
 		w.guided()

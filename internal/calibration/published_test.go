@@ -25,7 +25,7 @@ func (r *row) rules() published {
 	for _, m := range r.may {
 		who := string(m.role)
 		if m.role == stream.Specialist {
-			who += map[bond]string{anyone: "", ofDesk: " of the desk", claiming: " who claimed"}[m.bond]
+			who += map[bond]string{anyone: "", ofDesk: " of the desk", claiming: " who claimed", colleagues: " of the same desk as who claimed"}[m.bond]
 		}
 		for _, phase := range m.phases {
 			p.Given[who] = append(p.Given[who], string(phase))

@@ -62,11 +62,12 @@ func applyReopened(s *State, e stream.Entry) error {
 		s.changeAttempt().Over = true
 	}
 	s.place, s.listed = Place{Position: s.place.Position, Stage: None}, len(s.steps)
+	s.offers = nil
 	if d.Phase == Preparing {
 		if s.phase == Closed {
 			s.gates = unanswered(s.gates)
 		}
-		s.claim, s.requested, s.adopted, s.fitted = nil, time.Time{}, 0, ""
+		s.claim, s.request, s.declined, s.adopted, s.fitted = nil, nil, nil, 0, ""
 	}
 	s.phase = d.Phase
 	return nil

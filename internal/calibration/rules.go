@@ -140,6 +140,10 @@ var entries = map[string]func(*State, stream.Entry) error{
 	"claimed":            applyClaimed,
 	"returned":           applyUnclaimed,
 	"lapsed":             applyUnclaimed,
+	"declined":           applyDeclined,
+	"handover-offered":   applyOffered,
+	"handed-over":        applyHandover,
+	"taken-over":         applyTakenOver,
 	"waived":             applyWaived,
 	"sheet-issued":       applySheet,
 	"sheet-adopted":      applyAdopted,
@@ -191,6 +195,9 @@ func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
 	if err := apply(&s, e); err != nil {
 		return nil, err
 	}
+	if was := state.(*State); was.pairedAt == 0 || !was.pairing().same(s.pairing()) {
+		s.pairedAt = e.Seq
+	}
 	if e.Type != "word-given" && e.Type != "noted" {
 		s.words = nil // whatever happens, the words were said for what was before
 	}
@@ -202,9 +209,6 @@ func (Rules) Stale(command, entry string) bool {
 	r := rowOf(command)
 	return r != nil && slices.Contains(r.stale, entry)
 }
-
-// Fact gives nothing: other streams do not rely on a calibration.
-func (Rules) Fact(stream.State, string) (json.RawMessage, uint64, bool) { return nil, 0, false }
 
 // RelationNeeds asks for the agreement by which a desk sees a calibration that waits for a specialist.
 func (Rules) RelationNeeds(state stream.State, actor stream.Actor) []stream.FactKey {
@@ -220,7 +224,7 @@ func (Rules) Relation(state stream.State, actor stream.Actor, facts stream.Facts
 		return stream.Own
 	case s.claim != nil && s.claim.Desk == actor.Org:
 		return stream.Claimed
-	case s.claim == nil && !s.requested.IsZero() && s.result == nil && s.agreed(actor.Org, facts):
+	case s.claim == nil && s.request != nil && s.result == nil && s.agreed(actor.Org, facts):
 		return stream.Agreed
 	case slices.Contains(s.desks, actor.Org):
 		return stream.Ended

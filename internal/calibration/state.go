@@ -23,10 +23,14 @@ type State struct {
 	method    *Method              // nil: opened without a procedure
 	procedure *procedure.Procedure // the document of method; never changed
 
-	gates     []Gate
-	requested time.Time   // zero before the first request
-	claim     *Claim      // nil while nobody has claimed
-	desks     []stream.ID // that claimed it, the last one last
+	gates    []Gate
+	request  *Request    // nil before the first request
+	declined []Decline   // in order
+	claim    *Claim      // nil while nobody has claimed
+	desks    []stream.ID // that claimed it, the last one last
+	offers   []Offer     // of hand-overs that wait; one per side at the most
+	hand     *Hand       // the technician who took over last; nil while none has
+	pairedAt uint64      // number of the entry that last changed the fact "pairing"
 
 	sheets  []Sheet
 	adopted int    // number of the sheet the specialist adopted; 0: none

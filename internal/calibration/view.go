@@ -20,8 +20,11 @@ type View struct {
 	Turn        Turn            `json:"turn"`
 	Waits       *Waits          `json:"waits,omitempty"` // the open step, as of now
 	Gates       []Gate          `json:"gates"`
-	Requested   *time.Time      `json:"requested,omitempty"`
+	Request     *Request        `json:"request,omitempty"`
+	Declined    []Decline       `json:"declined"`
 	Claim       *Claim          `json:"claim,omitempty"`
+	Technician  *Hand           `json:"technician,omitempty"` // who took over on the shop's side last
+	Handovers   []Offer         `json:"handovers"`            // offered and not taken
 	Sheet       *SheetView      `json:"sheet,omitempty"`
 	Positions   []PositionView  `json:"positions"`
 	Place       PlaceView       `json:"place"`
@@ -95,16 +98,14 @@ func (s *State) Positions() []PositionView {
 func (s *State) View(now time.Time) View {
 	v := View{
 		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now), Waits: s.Waits(now),
-		Procedure: s.methodView(), Gates: s.gatesAt(now), Claim: s.claim, Positions: s.Positions(), Steps: filled(s.steps),
+		Procedure: s.methodView(), Gates: s.gatesAt(now), Request: s.request, Declined: filled(s.declined), Claim: s.claim, Technician: s.hand, Handovers: filled(s.offers),
+		Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
 		Notice: s.notice, Earlier: filled(s.earlier),
 		Place: PlaceView{
 			Position: s.place.Position, Stage: s.place.Stage, Standing: filled(s.place.Standing), Verdict: s.place.Verdict,
 			Waived: s.place.Waived, Closing: filled(s.place.Closing), Closed: s.place.Closed, Void: s.place.Void,
 		},
-	}
-	if !s.requested.IsZero() {
-		v.Requested = &s.requested
 	}
 	if !s.place.ReadAt.IsZero() {
 		v.Place.ReadAt = &s.place.ReadAt
@@ -141,6 +142,36 @@ type Row struct {
 	Attempt  int    `json:"attempt"`
 	Outcome  string `json:"outcome,omitempty"`
 	Turn     Turn   `json:"turn"`
+	Queue    *Queue `json:"queue,omitempty"` // from the request on
+}
+
+// Queue is what the queue goes by, and what became of the wait.
+type Queue struct {
+	Request
+	Held     bool        `json:"held,omitempty"`     // the vehicle is held
+	Ready    bool        `json:"ready,omitempty"`    // the set-up is frozen
+	Declined []stream.ID `json:"declined,omitempty"` // by these members
+	Desk     *stream.ID  `json:"desk,omitempty"`
+	Member   *stream.ID  `json:"member,omitempty"` // who has claimed it
+	Since    *time.Time  `json:"since,omitempty"`  // of the claim
+	Over     *time.Time  `json:"over,omitempty"`   // its outcome stands
+}
+
+func (s *State) queue() *Queue {
+	if s.request == nil {
+		return nil
+	}
+	q := &Queue{Request: *s.request, Held: s.vehicleHeld(), Ready: s.place.Stage.still()}
+	for _, d := range s.declined {
+		q.Declined = append(q.Declined, d.Member)
+	}
+	if s.claim != nil {
+		q.Desk, q.Member, q.Since = &s.claim.Desk, &s.claim.Member, &s.claim.At
+	}
+	if s.result != nil {
+		q.Over = &s.result.At
+	}
+	return q
 }
 
 // Summary is the row in lists. Its turn is as of the last entry. It names the desk only as long as the claim stands: the row
@@ -148,7 +179,7 @@ type Row struct {
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	row := Row{
-		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.Turn(s.at),
+		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.Turn(s.at), Queue: s.queue(),
 	}
 	if s.place.Verdict != nil {
 		row.Verdict = s.place.Verdict.Verdict
@@ -165,7 +196,7 @@ func (Rules) Summary(state stream.State) stream.Summary {
 		sum.Desk = &desk
 	}
 	if s.phase == Waiting {
-		sum.QueuedAt = &s.requested
+		sum.QueuedAt = &s.request.At
 	}
 	return sum
 }

@@ -29,6 +29,8 @@ var (
 	owner                                = stream.Actor{Member: id(23), Org: shopID, Roles: []stream.Role{stream.Owner}}
 	system                               = stream.Actor{Member: id(24), Org: shopID, Roles: []stream.Role{stream.System}}
 	stranger                             = stream.Actor{Member: id(25), Org: otherDeskID, Roles: []stream.Role{stream.Specialist}}
+	relief                               = stream.Actor{Member: id(26), Org: shopID, Roles: []stream.Role{stream.Technician}}
+	leadID                               = id(27)
 	morning                              = time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC)
 )
 
@@ -46,9 +48,9 @@ func newWorld(t require.TestingT) *world {
 	w := &world{t: t, fold: stream.NewFold(Rules{}, calibrationID), facts: stream.Facts{}, now: morning, next: 1000}
 	w.fact(organisationKey(shopID), `{"name":"Quayside Motor Works","sort":"shop","phone":""}`)
 	w.fact(organisationKey(deskID), `{"name":"Harbour Desk","sort":"desk","phone":""}`)
-	for _, a := range []stream.Actor{technician, specialist, colleague, owner, stranger} {
+	for _, a := range []stream.Actor{technician, specialist, colleague, owner, stranger, relief} {
 		w.fact(memberKey(a.Org, a.Member), `{"name":{"sealed":{"k":"`+shopID.String()+`","v":"eA"}},"roles":["`+string(a.Roles[0])+
-			`"],"competences":[{"sensor":"front-camera","expires":"2027-03-31"}],"active":true}`)
+			`"],"competences":[{"sensor":"front-camera","expires":"2027-03-31"}],"languages":["de","en"],"active":true}`)
 	}
 	w.fact(registerKey(shopID, "agreement/"+deskID.String()), `{"desk":"`+deskID.String()+`","ended":false}`)
 	w.fact(registerKey(shopID, "bay/"+bayID.String()), `{"name":"Bay 2","floor":{"wheels_um":{"front_left":0,"front_right":2000,"rear_left":-1000,"rear_right":1000},"fixture_um":-4000},"surveyed":"2026-06-01","expires":"2027-06-01","active":true}`)

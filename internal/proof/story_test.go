@@ -185,7 +185,6 @@ func (w *teller) desk() {
 	}
 	w.do(server, deskRef, "set-opening-hours", obj{"zone": "Europe/Berlin", "week": []obj{{"day": "wednesday", "open": []obj{{"from": "08:00", "to": "18:00"}}}}})
 	w.do(colleague, deskRef, "go-on-duty", obj{"member": colleague.Member})
-	w.do(colleague, deskRef, "go-off-duty", obj{"member": colleague.Member})
 }
 
 func (w *teller) shop() {
@@ -371,8 +370,19 @@ func (w *teller) preparation() {
 func (w *teller) handover() {
 	w.camera(colleague, "claim", obj{})
 	w.camera(colleague, "return", obj{"reason": "Called away."})
+	w.do(colleague, deskRef, "go-off-duty", obj{"member": colleague.Member})
+	w.do(colleague, deskRef, "go-on-duty", obj{"member": colleague.Member})
 	w.camera(colleague, "claim", obj{})
-	w.camera(serverOf(shopID), "lapse", obj{})
+	w.camera(serverOf(shopID), "lapse", obj{"unheard_s": 612})
+	w.camera(specialist, "decline", obj{"reason": "In a meeting until nine."})
+	w.camera(colleague, "claim", obj{})
+	w.camera(colleague, "offer-handover", obj{"points": "The light is not even; the shop shuts the blind."})
+	w.camera(specialist, "take-handover", obj{"position": "centre", "stage": "placed", "attempt": 0, "frozen": false})
+	w.do(specialist, deskRef, "go-on-duty", obj{"member": specialist.Member})
+	w.do(specialist, deskRef, "go-off-duty", obj{"member": specialist.Member})
+	w.camera(colleague, "take-over", obj{"reason": "Ines had to leave."})
+	w.camera(colleague, "return", obj{"reason": "Ines is back."})
+	w.do(specialist, deskRef, "go-on-duty", obj{"member": specialist.Member})
 	w.camera(specialist, "claim", obj{})
 	w.camera(specialist, "adopt-sheet", obj{"sheet": 2})
 	w.camera(specialist, "waive", obj{"what": "gate", "gate": "light-even", "reason": "The blind is shut, the lamp is even enough."})

@@ -209,7 +209,7 @@ func TestOthersCannot(t *testing.T) {
 		f := honest.clone(t)
 		last := len(f.records[theCamera])
 		f.records[theCamera] = f.records[theCamera][:last-4]
-		requireFirst(t, prove(t, f, withOldHeads(t, honest, f)), proof.MissingTail, theCamera, last-3, "entry 66 was the last one")
+		requireFirst(t, prove(t, f, withOldHeads(t, honest, f)), proof.MissingTail, theCamera, last-3, "entry 72 was the last one")
 
 		before := honest.clone(t) // of the time when the job's head had one digit, too
 		before.records[theJob] = before.records[theJob][:9]
@@ -232,7 +232,7 @@ func TestOthersCannot(t *testing.T) {
 		require.NoError(t, err)
 		now, _ := whole.File(trail.HeadsFile)
 		require.Equal(t, len(was), len(now))
-		requireFirst(t, prove(t, f, bytes.Replace(honest.bundle(), now, was, 1)), proof.BadHead, theCamera, 66, "put in behind")
+		requireFirst(t, prove(t, f, bytes.Replace(honest.bundle(), now, was, 1)), proof.BadHead, theCamera, 72, "put in behind")
 	})
 	t.Run("the text of a note exchanged and hashed again", func(t *testing.T) {
 		t.Parallel()
@@ -333,7 +333,7 @@ func TestDatabase(t *testing.T) {
 		{forgery{"the last rows deleted", func(f *forger) (stream.Kind, int) {
 			f.records[theCamera] = f.records[theCamera][:60]
 			return theCamera, 61
-		}, proof.MissingTail, "entry 66 was the last one"}, func(*forger) map[stream.Ref]trail.Head { return head(honest, theCamera) }},
+		}, proof.MissingTail, "entry 72 was the last one"}, func(*forger) map[stream.Ref]trail.Head { return head(honest, theCamera) }},
 		{forgery{"the last row of a register deleted", func(f *forger) (stream.Kind, int) {
 			f.records[theRegister] = f.records[theRegister][:len(f.records[theRegister])-1]
 			return theCamera, f.nth(theCamera, "claimed", 1)

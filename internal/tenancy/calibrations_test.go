@@ -8,8 +8,12 @@ var ofCalibrations = []command{
 	{is: "record-gate", who: "own technician, claimed specialist"},
 	{is: "request", who: "own technician"},
 	{is: "claim", who: "agreed specialist, claimed specialist"},
+	{is: "decline", who: "agreed specialist, claimed specialist"},
 	{is: "return", who: "claimed specialist"},
-	{is: "lapse", who: ""}, // the server's
+	{is: "offer-handover", who: "own technician, claimed specialist"},
+	{is: "take-handover", who: "own technician"}, // and a colleague of the specialist who has claimed it
+	{is: "take-over", who: ""},                   // a colleague of the specialist who has claimed it
+	{is: "lapse", who: ""},                       // the server's
 	{is: "waive", who: "claimed specialist"},
 	{is: "issue-sheet", who: "own technician, claimed specialist"},
 	{is: "adopt-sheet", who: "claimed specialist"},

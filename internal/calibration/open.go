@@ -3,8 +3,6 @@ package calibration
 import (
 	"encoding/json"
 	"fmt"
-	"slices"
-	"time"
 
 	"readback/internal/stream"
 	"readback/internal/strict"
@@ -69,65 +67,6 @@ func applyOpened(s *State, e stream.Entry) error {
 	s.method, s.procedure = d.Procedure, p
 	return err
 }
-
-func needsRequest(s *State, _ stream.Actor, _ any) []stream.FactKey {
-	return []stream.FactKey{organisationKey(s.shop), s.vehicleKey()}
-}
-
-func decideRequest(a *asked) (stream.Decision, error) { return a.entry(nil) }
-
-func applyRequested(s *State, e stream.Entry) error {
-	s.phase, s.requested = Waiting, e.At
-	return nil
-}
-
-func needsClaim(s *State, actor stream.Actor, _ any) []stream.FactKey {
-	return []stream.FactKey{s.agreementKey(actor.Org), organisationKey(actor.Org), s.vehicleKey()}
-}
-
-func decideClaim(a *asked) (stream.Decision, error) { return a.entry(nil) }
-
-func applyClaimed(s *State, e stream.Entry) error {
-	s.claim = &Claim{Desk: e.By.Org, Member: e.By.Member, At: e.At}
-	earlier := slices.DeleteFunc(slices.Clone(s.desks), func(d stream.ID) bool { return d == e.By.Org })
-	s.desks = append(earlier, e.By.Org)
-	s.phase = Guided
-	if s.owed {
-		s.phase, s.owed = Stopped, false
-		s.stop = &Stop{Member: s.stop.Member, At: s.stop.At, Resume: Guided}
-	}
-	return nil
-}
-
-// returnOrder gives the reason why a specialist hands the calibration back.
-type returnOrder struct {
-	Reason stream.Sealed `json:"reason"`
-}
-
-func readReturn(o *strict.Object, sealed bool) any {
-	return returnOrder{Reason: freeText(o, "reason", sealed)}
-}
-
-func decideReturn(a *asked) (stream.Decision, error) { return a.entry(nil) }
-
-func decideLapse(a *asked) (stream.Decision, error) { return a.entry(nil) }
-
-// applyUnclaimed puts the calibration back into the queue, in the place it had by its request. An attempt that is open
-// stays open; a stop that is not lifted stays owed to the next specialist.
-func applyUnclaimed(s *State, _ stream.Entry) error {
-	s.owed = s.phase == Stopped
-	if s.owed {
-		s.stop = &Stop{Member: s.stop.Member, At: s.stop.At, Resume: Guided}
-	}
-	s.claim, s.phase = nil, Waiting
-	// Whoever comes next vouches for everything anew: sheet, target, waivers of the verdict, closing readings.
-	s.adopted, s.fitted, s.place.Waived = 0, "", nil
-	s.reopen()
-	return nil
-}
-
-// Requested is when guidance was first asked for; zero before that.
-func (s *State) Requested() time.Time { return s.requested }
 
 func readNothing(*strict.Object, bool) any { return nil }
 
