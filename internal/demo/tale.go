@@ -53,9 +53,6 @@ func wrap(text string, room int) []string {
 // mm writes micrometres as millimetres with one decimal.
 func mm(um int64) string { return fmt.Sprintf("%.1f mm", float64(um)/1000) }
 
-// short is mm without a decimal that says nothing.
-func short(um int64) string { return strings.Replace(mm(um), ".0 mm", " mm", 1) }
-
 // sided writes a signed amount, left positive, with its side in words.
 func sided(um int64, positive, negative string) string {
 	switch {

@@ -3,14 +3,16 @@
 // its people and its procedures. Either names the webhooks that are told of its entries. The stream's id is the organisation's.
 //
 // Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
-// owner of this organisation, or by the server; but specialists go on and off duty themselves. An id is given to one thing for ever; what is retired keeps its entry,
-// its id and its fact, is not changed any more and is not used in new work. Of the bays in use no two have one name, nor
-// of the instruments, fixtures, dimension sheets and procedures. A procedure is never changed: a revision is a further version. There is always an active owner once there was one. Names of people
-// never stand open: they are sealed before Decide sees them.
+// owner of this organisation, or by the server; but specialists go on and off duty themselves. An id is given to one
+// thing for ever; what is retired keeps its entry, its id and its fact, is not changed any more and is not used in new
+// work. Of the bays in use no two have one name, nor of the instruments, fixtures, dimension sheets and procedures. No
+// version of a procedure is ever changed: a revision is a further one. There is always an active owner once there was
+// one. Names of people never stand open: they are sealed before Decide sees them.
 //
-// Nothing relies on a webhook, so it is no fact. Other streams see a register only through its facts: "organisation", "member/<id>", "agreement/<desk's id>", "bay/<id>",
-// "instrument/<id>", "fixture/<id>", "dimensions/<id>", "procedure/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever
-// relied on it can tell.
+// Nothing relies on a webhook, so it is no fact. Other streams see a register only through its facts: "organisation",
+// "member/<id>", "agreement/<desk's id>", "bay/<id>", "instrument/<id>", "fixture/<id>", "dimensions/<id>",
+// "procedure/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever relied
+// on it can tell.
 //
 // Import reads a register as one document, and Export writes it.
 //
