@@ -168,19 +168,3 @@ func (s *Server) list(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	rows = slices.CompactFunc(rows, func(a, b Row) bool { return a.Stream == b.Stream })
 	return answer(w, map[string]any{r.PathValue("kinds"): rows[:min(len(rows), int(limit))]})
 }
-
-// queue gives the calibrations that wait for a specialist of the desk.
-func (s *Server) queue(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
-	if !access.Allowed(actor.Roles, stream.Agreed, stream.Calibration, access.List) {
-		return fault.New(fault.NotYourRole, "The queue is for the people of a desk.")
-	}
-	limit, err := number(r, "limit", 100, 1, 500)
-	if err != nil {
-		return err
-	}
-	rows, err := s.Lists.Waiting(r.Context(), actor.Org, int(limit))
-	if err != nil {
-		return err
-	}
-	return answer(w, map[string]any{"waiting": rows})
-}

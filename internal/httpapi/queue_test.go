@@ -1,0 +1,60 @@
+package httpapi_test
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+)
+
+// TestQueueSaysWhy: a specialist is told why a request is not offered, and is offered it once on duty; declined, it stays
+// in the queue and is offered no more; and claimed, it is gone from there.
+func TestQueueSaysWhy(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech, specialist := s.As(apptest.Technician), s.As(apptest.Specialist)
+	me := s.Person(apptest.Specialist)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	tech.Request(cal)
+	type answer struct {
+		Waiting []struct {
+			Stream stream.Ref
+			Place  struct {
+				Position int
+				Class    string
+				Reasons  []struct{ Code, Words string }
+				Offered  []stream.ID                    `json:"offered_to"`
+				NotYou   []struct{ Code, Words string } `json:"not_you"`
+			}
+		}
+	}
+	look := func() answer {
+		t.Helper()
+		return apptest.Read[answer](specialist, ask(t, specialist, "GET", "/v1/queue", ""))
+	}
+	got := look().Waiting
+	require.Len(t, got, 1)
+	require.Equal(t, cal.ID, got[0].Stream.ID)
+	require.Equal(t, 1, got[0].Place.Position)
+	require.Equal(t, "ordinary", got[0].Place.Class)
+	require.Equal(t, "ordinary", got[0].Place.Reasons[0].Code)
+	require.Equal(t, "off-duty", got[0].Place.NotYou[0].Code)
+	require.Empty(t, got[0].Place.Offered)
+
+	desk := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: me.Org}}
+	desk.Seq = apptest.Read[struct{ Seq uint64 }](specialist, ask(t, specialist, "GET", desk.Path(), "")).Seq
+	specialist.Do(desk, "go-on-duty", fmt.Sprintf(`{"member":%q}`, me.Member))
+	got = look().Waiting
+	require.Equal(t, []stream.ID{me.Member}, got[0].Place.Offered)
+	require.Empty(t, got[0].Place.NotYou)
+
+	specialist.Do(cal, "decline", `{"reason":"I do not have the method."}`)
+	got = look().Waiting
+	require.Empty(t, got[0].Place.Offered)
+	require.Equal(t, "declined", got[0].Place.NotYou[0].Code)
+	specialist.Do(cal, "claim", `{}`)
+	require.Empty(t, look().Waiting)
+}
