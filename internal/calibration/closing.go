@@ -58,7 +58,7 @@ func decideClosing(a *asked) (stream.Decision, error) {
 	if err != nil {
 		return stream.Decision{}, err
 	}
-	d := closingDecided{Position: s.place.Position, Stage: Frozen, Stands: stands, Closing: closing}
+	d := closingDecided{Position: s.place.Position, Stage: Frozen, Stands: stands, Closing: closing, Cautions: a.expiredCautions()}
 	if closing.Verdict == ClosingHeld {
 		d.Stage = Held
 	}

@@ -158,11 +158,12 @@ func keysOf(relied []Reliance) []stream.FactKey {
 // who verifies. A date counts as current through its whole day.
 func day(now time.Time) string { return now.UTC().Format(time.DateOnly) }
 
-// competent says why the member may not work on the sensor on that day, or "".
-func competent(facts stream.Facts, key stream.FactKey, sensor string, now time.Time) string {
+// competent says why the member may not work on the sensor on that day, or "", and whether it is only that the proof
+// has run out.
+func competent(facts stream.Facts, key stream.FactKey, sensor string, now time.Time) (why string, expired bool) {
 	m, ok := fact[member](facts, key)
 	if !ok || !m.Active {
-		return "You are not an active member of your organisation's register. Ask its owner to enter you."
+		return "You are not an active member of your organisation's register. Ask its owner to enter you.", false
 	}
 	newest := ""
 	for _, c := range m.Competences {
@@ -172,11 +173,11 @@ func competent(facts stream.Facts, key stream.FactKey, sensor string, now time.T
 	}
 	switch {
 	case newest == "":
-		return fmt.Sprintf("The register holds no proof of competence of yours for %s. Ask your owner to enter it.", sensor)
+		return fmt.Sprintf("The register holds no proof of competence of yours for %s. Ask your owner to enter it.", sensor), false
 	case newest < day(now):
-		return fmt.Sprintf("Your proof of competence for %s ran out on %s. Ask your owner to enter the new one.", sensor, newest)
+		return fmt.Sprintf("Your proof of competence for %s ran out on %s. Ask your owner to enter the new one.", sensor, newest), true
 	}
-	return ""
+	return "", false
 }
 
 // unique keeps the first of equal keys.

@@ -171,7 +171,7 @@ var (
 // legGuards are asked of both words, so that each of the two vouches for everything.
 var legGuards = []guard{
 	jobGoesOn, carDescribed, oneVIN, personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
-	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, notAlreadySaid, twoPeople,
+	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, surveyCurrent, instrumentsCurrent, notAlreadySaid, twoPeople,
 }
 
 // table is every command there is, in the order in which a calibration meets them. docs/state-machine.md shows it.
@@ -321,7 +321,7 @@ var table = []row{
 	{
 		command: "freeze", title: "freeze the set-up", entries: []string{"frozen"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}},
-		guards: []guard{lockedHere, notFrozen, noOpenStep, positionNotRun, factsUnchanged},
+		guards: []guard{lockedHere, notFrozen, noOpenStep, positionNotRun, factsUnchanged, surveyCurrent, instrumentsCurrent},
 		stale:  placeChanges,
 		read:   readNothing, needs: needsRelied, decide: decideFreeze,
 	},

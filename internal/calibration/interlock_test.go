@@ -735,6 +735,13 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.now = w.now.Add(30*time.Minute + time.Second)
 		return technician, "bay-clear", `{}`
 	},
+	"survey-current": func(w *world) (stream.Actor, string, string) {
+		w.fact(registerKey(shopID, "bay/"+bayID.String()), `{"name":"Bay 2","surveyed":"2025-06-01","expires":"2026-06-01","active":true}`)
+		w.guided()
+		w.held()
+		w.shopSays(`{"survey":"refuse"}`)
+		return technician, "bay-clear", `{}`
+	},
 	"not-already-said": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.held()

@@ -109,7 +109,13 @@ func needsClaim(s *State, actor stream.Actor, _ any) []stream.FactKey {
 	return keys
 }
 
-func decideClaim(a *asked) (stream.Decision, error) { return a.entry(nil) }
+type claimedDecided struct {
+	Cautions []string `json:"cautions,omitempty"`
+}
+
+func decideClaim(a *asked) (stream.Decision, error) {
+	return a.entry(claimedDecided{Cautions: a.competenceCautions()})
+}
 
 func applyClaimed(s *State, e stream.Entry) error {
 	s.claim = &Claim{Desk: e.By.Org, Member: e.By.Member, At: e.At}

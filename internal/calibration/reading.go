@@ -184,7 +184,7 @@ func decideReport(a *asked) (stream.Decision, error) {
 	b, _ := fact[bay](a.facts, s.bayKey(s.sheet().Bay))
 	d := readingsDecided{
 		Position: s.place.Position, Stage: Placed, Stands: stands, Verdict: verdictOf(c, result),
-		Cautions: floorCautions(b, a.now),
+		Cautions: append(floorCautions(b, a.now), a.expiredCautions()...),
 	}
 	if s.place.Stage == Locked && !o.Moved && d.Verdict.Verdict == VerdictWithin {
 		d.Stage = Locked // measured again with the clamps tight
@@ -229,13 +229,12 @@ var instrumentsKnown = guard{"instruments-known", "every instrument is in the sh
 	})
 }}
 
-var instrumentsCurrent = guard{"instruments-current", "no instrument's certificate is past its due date", func(a *asked) string {
-	return a.instruments(func(_ string, i *instrument) string {
-		if i != nil && i.Due < day(a.now) {
-			return fmt.Sprintf("The certificate of %s was due on %s. Measure with another instrument, or enter its new certificate.", i.Name, i.Due)
-		}
+var instrumentsCurrent = guard{"instruments-current", "no instrument's certificate is past its due date, or the shop lets that pass as a caution", func(a *asked) string {
+	late := a.overdue()
+	if late == nil || a.expiry().Instruments == cautioned {
 		return ""
-	})
+	}
+	return fmt.Sprintf("A certificate is past its due date: %s. Measure with another instrument, or enter the new certificate.", strings.Join(late, ", "))
 }}
 
 // instruments asks of each instrument that the command's readings use, those that stand included.
@@ -248,6 +247,8 @@ func (a *asked) instruments(why func(id string, i *instrument) string) string {
 		readings = readingsOf(a.state.reported(o))
 	case closingOrder:
 		readings = append(readingsOf(a.state.closing(o)), readingsOf(a.state.place.Standing)...)
+	default: // the freeze and the two words rest on what was measured before
+		readings = append(readingsOf(a.state.place.Closing), readingsOf(a.state.place.Standing)...)
 	}
 	for _, key := range a.state.instrumentKeys(readings) {
 		i, ok := fact[instrument](a.facts, key)

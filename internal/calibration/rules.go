@@ -95,6 +95,9 @@ func (Rules) Needs(state stream.State, actor stream.Actor, cmd stream.Command) (
 	if r.personal() {
 		keys = append(keys, memberKey(actor.Org, actor.Member))
 	}
+	if r.looksAtExpiry() && s.phase != Unopened {
+		keys = append(keys, organisationKey(s.shop))
+	}
 	if r.needs != nil {
 		keys = append(keys, r.needs(s, actor, data)...)
 	}

@@ -36,7 +36,7 @@ type frozenDecided struct {
 
 func decideFreeze(a *asked) (stream.Decision, error) {
 	b, _ := fact[bay](a.facts, a.state.bayKey(a.state.sheet().Bay))
-	return a.entry(frozenDecided{Position: a.state.place.Position, Cautions: floorCautions(b, a.now)})
+	return a.entry(frozenDecided{Position: a.state.place.Position, Cautions: append(floorCautions(b, a.now), a.expiredCautions()...)})
 }
 
 func applyFrozen(s *State, _ stream.Entry) error {

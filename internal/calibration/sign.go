@@ -50,12 +50,13 @@ func readSign(o *strict.Object, _ bool) any {
 }
 
 type signedDecided struct {
-	Again bool `json:"again"`
+	Again    bool     `json:"again"`
+	Cautions []string `json:"cautions,omitempty"`
 }
 
 func decideSign(a *asked) (stream.Decision, error) {
 	again := slices.ContainsFunc(a.state.signs, func(s Sign) bool { return s.By.Member == a.actor.Member })
-	return a.entry(signedDecided{Again: again})
+	return a.entry(signedDecided{Again: again, Cautions: a.competenceCautions()})
 }
 
 func applySigned(s *State, e stream.Entry) error {

@@ -2,6 +2,7 @@ package calibration
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"readback/internal/stream"
@@ -68,7 +69,7 @@ func decideWord(a *asked) (stream.Decision, error) {
 		Decided: legDecided{
 			LegRef: s.nextLeg(), Sheet: s.adopted, Verdict: s.place.Verdict.Verdict, Waived: s.place.Waived != nil,
 			Words:    []Word{first, {Role: a.role, Member: a.actor.Member, At: a.now}},
-			Cautions: append(floorCautions(b, a.now), s.place.blind()...),
+			Cautions: slices.Concat(floorCautions(b, a.now), s.place.blind(), a.expiredCautions()),
 		},
 	}, nil
 }

@@ -26,10 +26,11 @@ type exported struct {
 }
 
 type organisationListed struct {
-	ID    stream.ID `json:"id"`
-	Name  string    `json:"name"`
-	Sort  Sort      `json:"sort"`
-	Phone string    `json:"phone,omitempty"`
+	ID      stream.ID `json:"id"`
+	Name    string    `json:"name"`
+	Sort    Sort      `json:"sort"`
+	Phone   string    `json:"phone,omitempty"`
+	Expired Expired   `json:"expired,omitzero"`
 }
 
 type memberListed struct {
@@ -95,7 +96,7 @@ func Export(s *State, open func(stream.Sealed) (string, bool)) ([]byte, error) {
 		return nil, fault.New(fault.NotHere, "This organisation is not opened.")
 	}
 	o := s.organisation
-	doc := exported{Format: Format, Organisation: organisationListed{s.id, o.Name, o.Sort, o.Phone}}
+	doc := exported{Format: Format, Organisation: organisationListed{s.id, o.Name, o.Sort, o.Phone, o.Expired}}
 	for _, m := range s.members.all() {
 		name, ok := open(m.Name)
 		if !ok {
