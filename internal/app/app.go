@@ -98,6 +98,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	a.hub = live.New(live.Config{
 		Store: store, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
+		Adds: map[string]func(context.Context, stream.State) (string, any){"request": a.estimate},
 	})
 	return nil
 }

@@ -69,7 +69,7 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 	}
 	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.ID{}
 	for _, row := range claimed {
-		q, _, err := queueOf(row)
+		q, _, err := QueueOf(row)
 		if err != nil {
 			return nil, err
 		}
@@ -78,27 +78,24 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 			holders[row.Stream.ID] = *q.Member
 		}
 	}
-	staff := staffOf(view.State.(*register.State), inHand)
+	staff := StaffOf(view.State.(*register.State), inHand)
 
 	byID, waits, requests := map[stream.ID]Row{}, []dispatch.Waiting{}, map[stream.ID]dispatch.Request{}
 	for _, row := range rows {
 		byID[row.Stream.ID] = row
 	}
 	for _, row := range rows {
-		q, sensor, err := queueOf(row)
+		q, sensor, err := QueueOf(row)
 		if err != nil {
 			return nil, err
 		}
 		if q == nil {
 			continue
 		}
-		one := dispatch.Waiting{Calibration: row.Stream.ID, Requested: q.At, Held: q.Held, Ready: q.Ready, Advice: q.Advice}
+		one := WaitingOf(row.Stream.ID, q)
 		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{actor.Org}, Declined: q.Declined}
-		if q.Promised != nil {
-			one.Promised = *q.Promised
-		}
 		if q.With != nil {
-			one.Lead, ask.LeadHeld = *q.With, holders[*q.With]
+			ask.LeadHeld = holders[*q.With]
 			_, ask.LeadWaits = byID[*q.With]
 		}
 		waits, requests[row.Stream.ID] = append(waits, one), ask
@@ -119,8 +116,20 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 	return out, nil
 }
 
-// queueOf reads what a row says of the request.
-func queueOf(row Row) (*calibration.Queue, string, error) {
+// WaitingOf is a request as the order sees it.
+func WaitingOf(id stream.ID, q *calibration.Queue) dispatch.Waiting {
+	w := dispatch.Waiting{Calibration: id, Requested: q.At, Held: q.Held, Ready: q.Ready, Advice: q.Advice}
+	if q.Promised != nil {
+		w.Promised = *q.Promised
+	}
+	if q.With != nil {
+		w.Lead = *q.With
+	}
+	return w
+}
+
+// QueueOf reads what a row says of the request.
+func QueueOf(row Row) (*calibration.Queue, string, error) {
 	raw, err := json.Marshal(row.Summary)
 	var sum struct {
 		Sensor string             `json:"sensor"`
@@ -135,8 +144,8 @@ func queueOf(row Row) (*calibration.Queue, string, error) {
 	return sum.Queue, sum.Sensor, nil
 }
 
-// staffOf lists the desk's members as far as taking requests goes.
-func staffOf(desk *register.State, inHand map[stream.ID]int) []dispatch.Specialist {
+// StaffOf lists the desk's members as far as taking requests goes.
+func StaffOf(desk *register.State, inHand map[stream.ID]int) []dispatch.Specialist {
 	var staff []dispatch.Specialist
 	for _, m := range desk.Members() {
 		duty, _ := desk.Duty(m.ID)

@@ -56,5 +56,27 @@ func TestQueueSaysWhy(t *testing.T) {
 	require.Empty(t, got[0].Place.Offered)
 	require.Equal(t, "declined", got[0].Place.NotYou[0].Code)
 	specialist.Do(cal, "claim", `{}`)
+	type told struct {
+		State struct {
+			Request struct {
+				Claimed  *string
+				Estimate *struct {
+					Nobody bool
+					High   int `json:"high_s"`
+					OnDuty int `json:"on_duty"`
+				}
+			}
+		}
+	}
+	said := apptest.Read[told](tech, ask(t, tech, "GET", cal.Path(), "")).State.Request
+	require.True(t, said.Estimate.Nobody, "said at once, when nobody was on duty")
+	require.NotNil(t, said.Claimed, "and what then happened")
+	second := tech.OpenCalibration(tech.OpenJob())
+	tech.Request(second)
+	said = apptest.Read[told](tech, ask(t, tech, "GET", second.Path(), "")).State.Request
+	require.False(t, said.Estimate.Nobody)
+	require.Equal(t, 1, said.Estimate.OnDuty)
+	require.Positive(t, said.Estimate.High)
+	specialist.Do(second, "claim", `{}`)
 	require.Empty(t, look().Waiting)
 }

@@ -198,6 +198,9 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 		if c.sealed, err = l.hub.sealData(l.ref.ID, c.key, c.admitted, c.seal); err != nil {
 			return fail(err)
 		}
+		if c.sealed, err = l.added(ctx, cmd.Type, c.sealed); err != nil {
+			return fail(err)
+		}
 	}
 	cmd.Data = c.sealed
 
@@ -243,6 +246,30 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 		return fail(fmt.Errorf("apply %s of %s before writing it: %w", e.Type, l.ref, err))
 	}
 	return Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends}, e, nil
+}
+
+// added is the data with what the server knows beside it.
+func (l *line) added(ctx context.Context, typ string, data json.RawMessage) (json.RawMessage, error) {
+	add := l.hub.cfg.Adds[typ]
+	if add == nil || l.fold.Seq == 0 {
+		return data, nil
+	}
+	key, value := add(ctx, l.fold.State)
+	if key == "" {
+		return data, nil
+	}
+	var all map[string]json.RawMessage
+	err := json.Unmarshal(data, &all)
+	if err == nil {
+		all[key], err = json.Marshal(value)
+	}
+	if err == nil {
+		data, err = json.Marshal(all)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("add %s to %s: %w", key, typ, err)
+	}
+	return data, nil
 }
 
 // room refuses a command to a stream that is full. What stops the work is always taken, and a register, which lasts as long

@@ -57,6 +57,11 @@ type Config struct {
 	// of the commands that wait for their stream.
 	Urgent map[string]bool
 
+	// Adds names commands that the server completes with what it knows and no stream gives, under a key at the top of the
+	// data that senders may not use. It is called for a command that was admitted, by the stream's goroutine, so it must be
+	// quick and may ask the hub for Peek only. Nothing to add is nil.
+	Adds map[string]func(ctx context.Context, state stream.State) (key string, value any)
+
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
 	NewID  func() stream.ID // of new keys; stream.NewID

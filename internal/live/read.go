@@ -206,6 +206,19 @@ func (h *Hub) openedByValue(ctx context.Context, actor stream.Actor, f *stream.F
 	return out, nil
 }
 
+// Peek gives a stream's state as this node knows it, for the server itself; nil if it does not exist.
+func (h *Hub) Peek(ctx context.Context, ref stream.Ref) (stream.State, error) {
+	l, err := h.arrive(ctx, ref)
+	if err != nil {
+		return nil, err
+	}
+	defer l.release()
+	if now := l.now.Load(); now.fold.Seq > 0 {
+		return now.fold.State, nil
+	}
+	return nil, nil
+}
+
 // Actor is the member as the organisation's register has it now. Someone who is not in it, or no longer, has to sign in.
 func (h *Hub) Actor(ctx context.Context, org, member stream.ID) (stream.Actor, error) {
 	l, err := h.arrive(ctx, stream.Ref{Kind: stream.Register, ID: org})
