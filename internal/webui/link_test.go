@@ -139,16 +139,17 @@ func TestNumbersAreWrittenExactly(t *testing.T) {
 		list = append(list, fmt.Sprint(v))
 	}
 	got := run(w, chromedp.Evaluate[[][]string](fmt.Sprintf(
-		`import(%q).then((f) => [%s].map((n) => [f.mm(n), f.deg(n), String(f.parseMM(f.decimal(n, 3, 3))), f.clock(Math.abs(n) %% 3600000)]))`,
+		`import(%q).then((f) => [%s].map((n) => [f.mm(n), f.deg(n), f.inch(n), String(f.parseMM(f.decimal(n, 3, 3))), f.clock(Math.abs(n) %% 3600000)]))`,
 		module, strings.Join(list, ",")), chromedp.EvalAwaitPromise))
 	for i, v := range values {
 		require.Equal(t, written(v, 1000, 1), got[i][0], v)
 		require.Equal(t, written(v, 1_000_000, 2), got[i][1], v)
-		if v > -1e9 && v < 1e9 { // as many digits as anybody types
-			require.Equal(t, fmt.Sprint(v), got[i][2], v)
+		require.Equal(t, written(v, 25_400, 3), got[i][2], v) // 25.4 mm to the inch: the international yard and pound agreement of 1959
+		if v > -1e9 && v < 1e9 {                              // as many digits as anybody types
+			require.Equal(t, fmt.Sprint(v), got[i][3], v)
 		}
 		ms := max(v, -v) % 3600000
-		require.Equal(t, fmt.Sprintf("%d:%02d", ms/60000, ms/1000%60), got[i][3])
+		require.Equal(t, fmt.Sprintf("%d:%02d", ms/60000, ms/1000%60), got[i][4])
 	}
 	require.Equal(t, "", run(w, chromedp.Evaluate[string](fmt.Sprintf(
 		`import(%q).then((f) => ["", "1.2.3", "12a", "0.0001", "--1", "1e3", "1234567"].filter((x) => f.parseMM(x) !== null).join())`, module),

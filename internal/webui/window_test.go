@@ -251,3 +251,40 @@ func (w *window) signIn(login, password, place string) {
 	w.keys("\r")
 	w.until(fmt.Sprintf(`location.pathname === %q`, place))
 }
+
+// contrast finds texts that stand out too little from what is behind them: WCAG 2.2, "contrast ratio" and "relative
+// luminance". What is switched off is left out, as there.
+const contrast = `(least) => {
+	const rgb = (text) => { const m = text.match(/[\d.]+/g).map(Number); return m.length > 3 && m[3] === 0 ? null : m; };
+	const light = ([r, g, b]) => [r, g, b].map((v) => v / 255).map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+		.reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+	const behind = (e) => {
+		for (; e; e = e.parentElement) {
+			const before = getComputedStyle(e, "::before");
+			if (before.position === "absolute" && before.content !== "none" && rgb(before.backgroundColor)) return rgb(before.backgroundColor);
+			if (rgb(getComputedStyle(e).backgroundColor)) return rgb(getComputedStyle(e).backgroundColor);
+		}
+		return [255, 255, 255];
+	};
+	const bad = [];
+	for (const e of document.body.querySelectorAll("*")) {
+		const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim());
+		if (!own || !e.checkVisibility() || e.closest(".unseen, :disabled, noscript, option")) continue;
+		const style = getComputedStyle(e), drawn = e instanceof SVGElement;
+		const a = light(rgb(drawn ? style.fill : style.color)), b = light(behind(drawn ? e.ownerSVGElement.parentElement : e));
+		const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+		if (ratio < least) bad.push(e.textContent.trim().slice(0, 40) + " " + ratio.toFixed(2));
+	}
+	return bad;
+}`
+
+// readable wants every text to stand out from its ground at least so much, in the dark and in the light.
+func (w *window) readable(name string, least float64) {
+	w.t.Helper()
+	for _, theme := range []string{"light", "dark"} {
+		run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.documentElement.dataset.theme = %q`, theme)))
+		w.picture(name + "-" + theme)
+		bad := run(w, chromedp.Evaluate[[]string](fmt.Sprintf(`(%s)(%g)`, contrast, least)))
+		require.Empty(w.t, bad, "%s: %s, %s", w.name, name, theme)
+	}
+}

@@ -3,18 +3,16 @@
 // server folds; what is being typed is kept here and in sessionStorage.
 
 import { command, Refused, signOut } from "./api.js";
-import { byId, h, place, put, theme } from "./dom.js";
-import { clock } from "./format.js";
-import { gates, scan } from "./gates.js";
+import { byId, h, part as lazy, place, put, theme } from "./dom.js";
+import { otherUnit, unit } from "./format.js";
 import { linkGlyph, speakGlyph, stopGlyph, turnGlyph } from "./glyph.js";
-import { hold } from "./hold.js";
 import { Link } from "./link.js";
 import { placing, standing } from "./placing.js";
-import { keypad, Rounds } from "./readings.js";
+import { Rounds } from "./rounds.js";
 import { seam } from "./seam.js";
 import { stepScene } from "./steps.js";
 import { Watch } from "./watch.js";
-import { CAUSES, CAUTIONS, PHASES, task, where } from "./words.js";
+import { CAUTIONS, PHASES, task, waited, where } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
 /** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void"} Part */
@@ -24,6 +22,9 @@ const link = new Link();
 const w = new Watch(link, id);
 const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
+// Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
+const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
+  voids = lazy(() => import("./voids.js")), readings = lazy(() => import("./readings.js"));
 /** @type {Part} */
 let part = "now";
 let spoken = "", lastStep = "";
@@ -44,6 +45,7 @@ async function begin() {
   try {
     await w.start();
     draw();
+    for (const p of [readings, gates, voids, scan, sheet]) p.warm();
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
@@ -127,7 +129,7 @@ function now() {
   const startSheet = () => h("button", { type: "button", id: "to-sheet", class: "second", onclick: () => go("sheet") }, "Set-up sheet");
   switch (s.phase) {
     case "preparing":
-      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act) };
+      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), startSheet());
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
       return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")));
@@ -153,7 +155,7 @@ function now() {
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
-  if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates(w, act) };
+  if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
   const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
@@ -173,29 +175,15 @@ function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
   return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
+    h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look().then(() => go("more")); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
-}
-
-function voids() {
-  return h("section", { class: "scroll" }, h("h1", null, "What changed? Hold it. What was measured then no longer stands."),
-    h("div", { class: "menu" }, Object.entries(CAUSES).map(([cause, text]) => hold({ id: "void-" + cause, class: "second" }, text, () => act("void-setup", { cause }).then(() => go("now"))))));
-}
-
-// The form is large and seldom needed: it comes once the screen stands, before anybody can have pressed for it.
-const sheetModule = import("./sheet.js");
-
-/** A place that is filled when its module has come. @template T @param {Promise<T>} module @param {(m: T) => Node} draw */
-function later(module, draw) {
-  const box = h("div", null);
-  module.then((m) => box.append(draw(m)), () => box.append("The form did not load. Load the page again when there is a link."));
-  return box;
 }
 
 /** @type {Record<string, () => any>} */
 const parts = {
-  more, void: voids, readings: () => standing(w, hands), gates: () => gates(w, act),
-  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), later(sheetModule, (m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
-  scan: () => h("section", { class: "scroll" }, scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now")))),
+  more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: () => gates.show((m) => m.gates(w, act)),
+  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
+  scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
 };
 
 function draw() {
@@ -215,13 +203,13 @@ function draw() {
   turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
   if (part !== "now") {
-    const live = part === "gates" || part === "readings" ? w.seq : part;
+    const live = part === "gates" || part === "readings" ? w.seq : part + unit();
     main.show(["part", part, live], parts[part]);
     foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]);
     return;
   }
   if (typing) {
-    main.show(["keypad", rounds.now?.purpose, rounds.now?.list], () => keypad(w, rounds, { send: sendRound, cancel: () => { rounds.end(); redraw(); }, said: say }));
+    main.show(["keypad", rounds.now?.purpose, rounds.now?.list], () => readings.show((m) => m.keypad(w, rounds, { send: sendRound, cancel: () => { rounds.end(); redraw(); }, said: say })));
     byId("main").className = "full";
     foot.show(["none"], () => "");
     byId("foot").hidden = true;
@@ -243,7 +231,11 @@ const moreKey = () => h("button", { type: "button", class: "corner right-corner"
 function tick() {
   if (!w.state) return;
   const since = document.getElementById("since");
-  if (since) since.textContent = clock(link.now() - w.since());
+  if (since) {
+    const x = waited(w.state.turn, link.now(), w.since());
+    since.textContent = x.text;
+    since.className = x.late ? "late" : "quiet";
+  }
   const word = w.state.word, left = document.getElementById("left"), line = document.getElementById("word-seam");
   if (!word || !left || !line) return;
   const passed = (link.now() - Date.parse(word.at)) / 1000;

@@ -5,12 +5,12 @@
 import { get, opener, Refused, signOut } from "./api.js";
 import { byId, h, place, put, theme } from "./dom.js";
 import { DeskWork } from "./deskwork.js";
-import { clock, timeOfDay } from "./format.js";
+import { clock, otherUnit, timeOfDay, unit } from "./format.js";
 import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
 import { strip } from "./strip.js";
 import { Watch } from "./watch.js";
-import { PHASES, sensor, task, where } from "./words.js";
+import { PHASES, sensor, task, waited, where } from "./words.js";
 
 const QUEUE_MS = 5000;
 const link = new Link();
@@ -24,6 +24,8 @@ const work = new DeskWork(link, notice, () => draw());
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
+byId("unit").textContent = unit();
+byId("unit").addEventListener("click", () => { otherUnit(); byId("unit").textContent = unit(); for (const w of watches.values()) w.look(); });
 link.addEventListener("state", drawLink);
 link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
@@ -47,6 +49,7 @@ async function start() {
 
 /** Looks at the queue and for calibrations that came or went. Nothing pushes these. */
 async function look() {
+  for (const [id, w] of watches) if (w.state && !w.state.claim && w.state.phase !== "closed") leave(id, w); // given back, or taken over
   try {
     const [rows, waiting] = await Promise.all([get("/v1/calibrations?limit=50"), get("/v1/queue").catch(() => ({ waiting: [] }))]);
     queue = waiting.waiting.filter((/** @type {any} */ r) => !watches.has(r.stream.id));
@@ -65,12 +68,22 @@ async function watch(id) {
   watches.set(id, w);
   try {
     await w.start();
-    w.addEventListener("change", draw);
+    w.addEventListener("change", () => (w.state.claim || w.state.phase === "closed" ? draw() : look()));
     if (!focused) focused = id;
   } catch {
     watches.delete(id);
     if (focused === id) focused = "";
   }
+}
+
+/** @param {string} id @param {Watch} w */
+function leave(id, w) {
+  w.stop();
+  watches.delete(id);
+  if (focused !== id) return;
+  focused = inOrder()[0]?.ref.id ?? "";
+  work.form = "";
+  history.replaceState(null, "", "/desk" + (focused && "/" + focused));
 }
 
 /** @param {string} id */
@@ -131,7 +144,7 @@ function draw() {
         h("button", { type: "button", class: "strip-name", id: "focus-" + id, "aria-pressed": String(id === focused), onclick: () => focus(id) },
           h("kbd", null, String(i + 1)), h("b", null, w.name()), h("span", { class: "quiet" }, [sensor(w.state.sensor), bay, w.register?.organisation?.name].filter(Boolean).join(" · "))),
         strip(w, link.now()),
-        h("div", { class: "strip-turn" }, w.state.phase === "stopped" ? stopGlyph() : turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task))),
+        h("div", { class: "strip-turn" }, w.state.phase === "stopped" ? stopGlyph() : turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task), h("span", { class: "quiet asked-at", "data-turn": id }))),
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
         h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
     }),
@@ -146,7 +159,7 @@ function draw() {
   const w = watches.get(focused);
   if (w?.state) work.draw(w, main);
   else main.show(["empty", queue.length], () => h("p", { class: "empty quiet" }, queue.length ? "Claim one from the queue: key Q, then Enter." : "Nobody waits."));
-  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["X", "leg not completed"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
+  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["V", "with values"], ["X", "leg not completed"], ["O", "another outcome"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
     .map(([k, text]) => h("span", null, h("kbd", null, k), " ", text)));
   tick();
 }
@@ -154,6 +167,11 @@ function draw() {
 function tick() {
   byId("clock").textContent = timeOfDay(link.now());
   for (const el of document.querySelectorAll("[data-since]")) el.textContent = clock(link.now() - Number(/** @type {HTMLElement} */ (el).dataset.since));
+  for (const el of document.querySelectorAll("[data-turn]")) {
+    const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.since ? waited(w.state.turn, link.now(), 0) : { text: "", late: false };
+    el.textContent = x.text;
+    el.className = "asked-at " + (x.late ? "late" : "quiet");
+  }
   work.tick();
 }
 

@@ -3,15 +3,17 @@
 // composed, over the place of its answer.
 
 import { Refused } from "./api.js";
-import { byId, field, h, select } from "./dom.js";
-import { clock, decimal, degText, mm, mmText, NBSP, timeOfDay } from "./format.js";
-import { gateState, gateWord } from "./gates.js";
+import { byId, h, part } from "./dom.js";
+import { clock, decimal, degText, lengthShort, lengthText, timeOfDay, unit } from "./format.js";
+import { gateState, gateWord } from "./gatestate.js";
 import { gateGlyph, verdictGlyph } from "./glyph.js";
 import { plan } from "./plan.js";
 import { seam } from "./seam.js";
-import { sheetForm } from "./sheet.js";
 import { slot } from "./slot.js";
-import { datum, gate as gateName, instruction, move, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
+import { datum, gate as gateName, line, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
+
+const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
+const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js"));
 
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
@@ -19,7 +21,7 @@ export class DeskWork {
     this.link = link;
     this.notice = notice;
     this.redraw = redraw;
-    /** @type {"" | "waive" | "note" | "return" | "not-completed" | "sheet" | "declare"} */
+    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare"} */
     this.form = "";
     /** @type {import("./watch.js").Watch | null} */
     this.w = null;
@@ -45,6 +47,7 @@ export class DeskWork {
   /** The next step as far as it is the desk's: what Enter sends. @returns {{title: any, text: any, label: string, send: (() => void) | null, key?: string} | null} */
   next() {
     const w = /** @type {import("./watch.js").Watch} */ (this.w), s = w.state, t = s.turn;
+    if (s.phase === "declared" && !s.signs.some((/** @type {any} */ x) => x.by.role === "specialist")) return { title: "Sign", text: "For method and result.", label: "Sign", send: () => this.act("sign") };
     if (t.who !== "specialist") return null;
     const step = s.steps.find((/** @type {any} */ one) => one.number === t.step);
     switch (t.do) {
@@ -53,15 +56,14 @@ export class DeskWork {
       case "adopt-sheet": return { title: `Adopt sheet ${s.sheet.sheet}`, text: sheetWords(s.sheet), label: "Adopt", send: () => this.act("adopt-sheet", { sheet: s.sheet.sheet }) };
       case "instruct": {
         const data = { step: t.kind, ...(t.position && t.kind === "go-to-position" && { position: t.position }) };
-        return { title: preview(s, t), text: "", label: "Send", send: () => this.act("instruct", data) };
+        return { title: preview(w, t), text: "", label: "Send", send: () => this.act("instruct", data) };
       }
-      case "confirm": return { title: ["Confirm: ", instruction(step).verb, " ", instruction(step).figure], text: "Read back as you said it.", label: "Confirm", send: () => this.act("confirm", { step: step.number }) };
-      case "correct": return { title: ["Say again: ", instruction(step).verb, " ", instruction(step).figure], text: ["The bay pressed ", this.pressed()], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
+      case "confirm": return { title: ["Confirm: ", line(w.words.step, "desk")], text: "Read back as you said it.", label: "Confirm", send: () => this.act("confirm", { step: step.number }) };
+      case "correct": return { title: ["Say again: ", line(w.words.step, "desk")], text: ["The bay pressed ", this.pressed(), step.slip && `: ${/** @type {any} */ (SLIPS)[step.slip]}`, step.wrong?.includes("unit") && ": right in the other unit"], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
       case "go": return { title: "Go", text: "The bay is clear. Your word starts the leg.", label: "Go", key: "G", send: () => this.act("go") };
       case "end-leg": return { title: "How did the leg end?", text: where(s), label: "Completed", key: "C", send: () => this.act("end-leg", { outcome: "completed" }) };
       case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", key: "H", send: () => this.act("restart", { routine_holds: true }) };
-      case "declare": return { title: "Declare: completed", text: "Every position has a completed leg.", label: "Declare completed", send: () => this.act("declare", { outcome: "completed" }) };
-      case "sign": return { title: "Sign", text: "For method and result.", label: "Sign", send: () => this.act("sign") };
+      case "declare": return { title: "Declare the outcome", text: s.positions.length ? "Every position has a completed leg." : "", label: "Open the form", send: () => this.open("declare") };
     }
     return { title: sentence(task(t)), text: "", label: "", send: null };
   }
@@ -71,7 +73,7 @@ export class DeskWork {
     const last = [...(this.w?.entries ?? [])].reverse().find((e) => e.type === "read-back");
     const d = last?.body.command?.data ?? {};
     if (d.target) return h("b", null, d.target);
-    return [h("b", null, mmText(d.value_um ?? 0)), d.side ? [d.side === "left" || d.side === "right" ? " to vehicle " : " ", side(d.side, "bay")] : ""];
+    return [h("b", null, d.value ? `${d.value} ${d.unit}` : lengthShort(d.value_um ?? 0)), d.side ? [d.side === "left" || d.side === "right" ? " to vehicle " : " ", side(d.side, "bay")] : ""];
   }
 
   /** @param {string} key @returns {boolean} whether it meant something */
@@ -89,10 +91,12 @@ export class DeskWork {
       case "c": if (w.state.phase === "running") this.act("end-leg", { outcome: "completed" }); return true;
       case "h": case "r": if (w.state.phase === "stopped") this.act("restart", { routine_holds: key === "h" }); return true;
       case "a": if (w.state.turn.do === "correct" || w.state.turn.do === "confirm") this.act("correct", { step: w.state.turn.step }); return true;
+      case "v": if (w.state.phase === "running") this.open("completed"); return true;
       case "x": if (w.state.phase === "running") this.open("not-completed"); return true;
       case "w": this.open("waive"); return true;
       case "n": this.open("note"); return true;
       case "b": this.open("return"); return true;
+      case "o": if (w.state.phase === "guided" || w.state.phase === "stopped") this.open("declare"); return true;
     }
     return false;
   }
@@ -101,18 +105,18 @@ export class DeskWork {
   open(form) {
     this.form = form;
     this.redraw();
-    /** @type {HTMLElement | null} */ (document.querySelector("#desk-form select, #desk-form textarea"))?.focus();
+    forms.warm().then(() => /** @type {HTMLElement | null} */ (document.querySelector("#desk-form select, #desk-form input, #desk-form textarea"))?.focus());
   }
 
   /** @param {import("./watch.js").Watch} w @param {{show: (on: unknown, draw: () => any) => boolean}} main */
   draw(w, main) {
     this.w = w;
     const s = w.state;
-    main.show([w.ref.id, w.seq, s.turn, this.form, w.jobSeq, w.register !== null], () => {
-      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, sheetForm(w, (data) => this.act("issue-sheet", data)));
+    main.show([w.ref.id, w.seq, unit(), s.turn, this.form, w.jobSeq, w.register !== null], () => {
+      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data))));
       return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
         h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : "No set-up sheet yet."), this.gateList()),
-          h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.formBox() : this.nextBox(), this.wordsBox(), this.log()))];
+          h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? forms.show((m) => m.deskForm(this)) : this.nextBox(), this.wordsBox(), this.log()))];
     });
     const next = this.next();
     const say = next ? `Your turn: ${task(s.turn)}` : "";
@@ -139,14 +143,14 @@ export class DeskWork {
     const w = /** @type {any} */ (this.w), s = w.state, p = s.place, v = p.verdict;
     if (!v) return [h("p", { class: "verdict-word quiet" }, p.void ? `Void: ${p.void.replaceAll("-", " ")}` : "No readings stand here"), s.sheet && h("p", { class: "quiet" }, sheetWords(s.sheet))];
     const suspects = new Map((v.suspects ?? []).map((/** @type {any} */ one) => [one.reading, one]));
-    const moves = (v.verdict === "adjust" ? v.moves : v.verdict === "unsure" ? v.nudge : []) ?? [];
+    const moves = v.verdict === "adjust" || v.verdict === "unsure" ? w.words.moves : [];
     const behind = s.sheet.setup.side === "behind";
     return [h("p", { class: "verdict-word " + tone(v), id: "verdict" }, verdictGlyph(v.verdict), h("span", null, verdict(v))),
-      h("p", { class: "why" }, p.waived ? "Let pass by you, with a reason." : v.verdict === "remeasure" ? this.contradiction(v) : moves.length ? moves.map((/** @type {any} */ m, /** @type {number} */ i) => { const x = move(m); return [i ? "; " : "", x.words, ` ${x.figure}${x.unit === "°" ? "" : NBSP}${x.unit}`]; }) : v.copied ? "Every reading is exactly as planned: were they measured?" : ""),
+      h("p", { class: "why" }, p.waived ? "Let pass by you, with a reason." : v.verdict === "remeasure" ? this.contradiction(v) : moves.length ? moves.map((/** @type {any} */ m, /** @type {number} */ i) => [i ? "; " : "", line(m, "bay")]) : v.copied ? "Every reading is exactly as planned: were they measured?" : ""),
       h("table", { class: "readings" }, h("thead", null, h("tr", null, h("th", { scope: "col" }), h("th", { scope: "col" }, "Reading"), h("th", { scope: "col", class: "n" }, "Value"), h("th", { scope: "col", class: "n" }, "Against the rest"))),
         h("tbody", null, p.stands.map((/** @type {any} */ r, /** @type {number} */ i) => {
           const a = v.readings?.[i], z = a?.standardised_residual_ppm, sus = /** @type {any} */ (suspects.get(i));
-          const off = sus && (sus.likely_error_um !== undefined ? mm(Math.abs(sus.likely_error_um)) + NBSP + "mm" : degText(Math.abs(sus.likely_error_udeg)));
+          const off = sus && (sus.likely_error_um !== undefined ? lengthText(Math.abs(sus.likely_error_um)) : degText(Math.abs(sus.likely_error_udeg)));
           const long = sus && (sus.likely_error_um ?? sus.likely_error_udeg) > 0;
           return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r)), h("td", { class: "n" }, value(r)),
             h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
@@ -184,37 +188,9 @@ export class DeskWork {
     const t = /** @type {any} */ (this.w).state.turn;
     const b = (/** @type {string} */ id, /** @type {string} */ k, /** @type {string} */ text, /** @type {() => void} */ onclick) => h("button", { type: "button", id, class: "desk-key quiet-key", onclick }, k && h("kbd", null, k), text);
     if (t.do === "confirm") return b("say-again", "A", "Say again", () => this.act("correct", { step: t.step }));
-    if (t.do === "end-leg") return b("not-completed", "X", "Not completed", () => this.open("not-completed"));
+    if (t.do === "end-leg") return [b("completed-values", "V", "Completed, with values", () => this.open("completed")), b("not-completed", "X", "Not completed", () => this.open("not-completed"))];
     if (t.do === "restart") return b("restart-anew", "R", "Restart, new attempt", () => this.act("restart", { routine_holds: false }));
-    if (t.do === "declare") return b("declare-other", "", "Another outcome", () => this.open("declare"));
     return null;
-  }
-
-  formBox() {
-    const s = /** @type {any} */ (this.w).state;
-    const reason = h("textarea", { rows: 3, maxlength: 2000 });
-    const v = s.place.verdict?.verdict;
-    const what = /** @type {[string, string][]} */ ([...(["adjust", "unsure"].includes(v) && !s.place.waived ? [["verdict", `The verdict “${verdict(s.place.verdict)}”`]] : []), ...s.gates.filter((/** @type {any} */ g) => g.grade === "caution" && g.answered && !g.met && !g.waived).map((/** @type {any} */ g) => [g.gate, gateName(g.gate)])]);
-    const title = { waive: "Waive, with your name", note: "Note: it changes nothing", return: "Give it back to the queue", "not-completed": "Leg not completed", declare: "Declare another outcome" }[/** @type {string} */ (this.form)] ?? "";
-    if (this.form === "waive" && !what.length) return h("div", { class: "asks-box", id: "desk-form" }, h("h2", null, title), h("p", null, "Nothing here can be waived: a caution that is not met, or a verdict Move or Too close to call."), h("button", { type: "button", class: "desk-key quiet-key", onclick: () => { this.form = ""; this.redraw(); } }, "Leave"));
-    const text = () => /** @type {HTMLTextAreaElement} */ (reason).value.trim();
-    const form = h("form", { id: "desk-form", class: "asks-box" }, h("h2", null, title),
-      this.form === "waive" && field("waive-what", "What", select(what)), this.form === "declare" && field("outcome", "Outcome", select([["not-completed", "Not completed"], ["interrupted", "Interrupted"], ["withdrawn", "Withdrawn"]])),
-      field("reason", this.form === "note" ? "Note" : "Reason", reason), this.form === "not-completed" && h("label", { class: "choice" }, h("input", { type: "checkbox", id: "holds" }), h("span", null, "The vehicle's routine still waits at this position")),
-      h("p", { class: "send-line" }, h("button", { type: "submit", id: "send-form", class: "desk-key" }, "Send"), h("button", { type: "button", class: "desk-key quiet-key", onclick: () => { this.form = ""; this.redraw(); } }, h("kbd", null, "Esc"), "Leave")));
-    form.addEventListener("submit", (e) => {
-      e.preventDefault();
-      const chosen = (/** @type {string} */ id) => /** @type {HTMLSelectElement} */ (byId(id)).value;
-      if (!text() && this.form !== "not-completed") return reason.focus();
-      switch (this.form) {
-        case "waive": return void this.act("waive", chosen("waive-what") === "verdict" ? { what: "verdict", reason: text() } : { what: "gate", gate: chosen("waive-what"), reason: text() });
-        case "note": return void this.act("note", { text: text() });
-        case "return": return void this.act("return", { reason: text() });
-        case "declare": return void this.act("declare", { outcome: chosen("outcome"), reason: text() });
-        case "not-completed": return void this.act("end-leg", { outcome: "not-completed", routine_holds: /** @type {HTMLInputElement} */ (byId("holds")).checked, ...(text() && { note: text() }) });
-      }
-    });
-    return form;
   }
 
   /** The two words and what holds them. */
@@ -255,21 +231,22 @@ function residual(ppm) {
 /** @param {any} sheet */
 function sheetWords(sheet) {
   const set = sheet.setup;
-  return [`${sheet.source.title}, ${sheet.source.dated}, version ${sheet.source.version}. `, set.distance_um !== undefined ? `${mmText(set.distance_um)} ${set.side === "behind" ? "behind" : "ahead of"} ${datum(set.datum)}, ` : "", `${set.positions.length} position${set.positions.length === 1 ? "" : "s"}, by the ${datum(set.line)}. `,
+  return [`${sheet.source.title}, ${sheet.source.dated}, version ${sheet.source.version}. `, set.distance_um !== undefined ? `${lengthShort(set.distance_um)} ${set.side === "behind" ? "behind" : "ahead of"} ${datum(set.datum)}, ` : "", `${set.positions.length} position${set.positions.length === 1 ? "" : "s"}, by the ${datum(set.line)}. `,
     sheet.limits === "own" ? "Limits are the shop's own." : "Limits as stated."];
 }
 
-/** The instruction before it is sent, from the plan. @param {any} s @param {any} t */
-function preview(s, t) {
+/** The instruction before it is sent, from the plan. @param {import("./watch.js").Watch} w @param {any} t */
+function preview(w, t) {
+  const s = w.state;
   if (t.kind === "fit-target") return ["Fit target ", h("b", null, s.sheet.target)];
   if (t.kind === "move") {
-    const m = (s.place.verdict?.moves ?? []).find((/** @type {any} */ one) => (one.end_um ?? one.by_um ?? 0) > 50_000);
-    if (!m) return "Move the fixture";
-    const say = move(m, "desk");
-    return [say.words, " ", h("b", null, say.figure + NBSP + say.unit)];
+    const at = (s.place.verdict?.moves ?? []).findIndex((/** @type {any} */ one) => (one.end_um ?? one.by_um ?? 0) > 50_000);
+    return at < 0 ? "Move the fixture" : line(w.words.moves[at], "desk");
   }
+  if (t.kind === "set-distance") return ["Set target distance ", h("b", null, lengthShort(s.sheet.setup.distance_um)), ` from ${datum(s.sheet.setup.datum)}`];
+  if (t.kind === "set-height") return ["Set target height ", h("b", null, lengthShort(s.sheet.setup.height_um)), ` above ${datum("wheel-plane")}`];
   const p = s.sheet.plan?.find((/** @type {any} */ one) => one.name === t.position);
   if (!p) return `Go to position ${t.position}`;
   if (p.lateral_um === 0) return [`Position ${t.position}: target at `, side("centre", "desk")];
-  return [`Position ${t.position}: target to vehicle `, side(p.lateral_um > 0 ? "left" : "right", "desk"), " ", h("b", null, mmText(Math.abs(p.lateral_um))), ` from ${datum(s.sheet.setup.line)}`];
+  return [`Position ${t.position}: target to vehicle `, side(p.lateral_um > 0 ? "left" : "right", "desk"), " ", h("b", null, lengthShort(Math.abs(p.lateral_um))), ` from ${datum(s.sheet.setup.line)}`];
 }

@@ -136,3 +136,24 @@ export function field(id, label, control, unit) {
 export function select(options, chosen) {
   return h("select", null, options.map(([value, text]) => h("option", { value, selected: value === chosen }, text)));
 }
+
+/**
+ * A part of the screens that is loaded when it is first needed, or before that once there is time for it (warm).
+ * @template T
+ * @param {() => Promise<T>} load
+ */
+export function part(load) {
+  /** @type {T | null} */
+  let here = null;
+  /** @type {Promise<void> | null} */
+  let coming = null;
+  const warm = () => (coming ??= load().then((m) => { here = m; }, () => { coming = null; }));
+  /** What draw makes with the module: now, or in its place as soon as it has come. @param {(m: T) => Child} draw @returns {Child} */
+  const show = (draw) => {
+    if (here) return draw(here);
+    const box = h("div", { class: "coming" });
+    warm().then(() => put(box, here ? draw(here) : h("p", { class: "then" }, "This part did not load. Try again when there is a link.")));
+    return box;
+  };
+  return { warm, show };
+}

@@ -25,14 +25,26 @@ export function decimal(n, digits, decimals) {
 /** Millimetres to a tenth. @param {number} um */
 export const mm = (um) => decimal(um, 3, 1);
 
-/** Millimetres, without a tenth that is zero. @param {number} um */
-export const mmShort = (um) => mm(um).replace(/\.0$/, "");
+/** Inches to a thousandth: an inch is 25.4 mm exactly, so 127 µm are five thousandths. @param {number} um */
+export const inch = (um) => decimal(Math.sign(um) * nearest(Math.abs(um) * 5, 127), 3, 3);
+
+/** n/by to the nearest whole number, halves away from zero; n is not negative. @param {number} n @param {number} by */
+const nearest = (n, by) => Math.floor(n / by) + ((n % by) * 2 >= by ? 1 : 0);
+
+const UNIT = "readback.unit";
+/** What lengths are shown in on this device: "mm" or "in". */
+export const unit = () => (localStorage.getItem(UNIT) === "in" ? "in" : "mm");
+export const otherUnit = () => localStorage.setItem(UNIT, unit() === "in" ? "mm" : "in");
+
+/** A length in the unit of this device, without the unit. @param {number} um */
+export const length = (um) => (unit() === "in" ? inch(um) : mm(um));
+/** The same with its unit. @param {number} um */
+export const lengthText = (um) => length(um) + NBSP + unit();
+/** The same for round figures: no tenth of a millimetre that is zero. @param {number} um */
+export const lengthShort = (um) => lengthText(um).replace(/\.0(?=\u00a0)/, "");
 
 /** Degrees to a hundredth. @param {number} udeg */
 export const deg = (udeg) => decimal(udeg, 6, 2);
-
-/** @param {number} um */
-export const mmText = (um) => mmShort(um) + NBSP + "mm";
 
 /** @param {number} udeg */
 export const degText = (udeg) => deg(udeg) + "°";
@@ -51,6 +63,11 @@ export function parse(text, digits) {
 
 /** @param {string} text */
 export const parseMM = (text) => parse(text, 3);
+/** What was typed in the unit of this device, in micrometres. @param {string} text */
+export function parseLength(text) {
+  const n = parse(text, 3);
+  return n === null || unit() === "mm" ? n : Math.sign(n) * nearest(Math.abs(n) * 127, 5);
+}
 /** @param {string} text */
 export const parseDeg = (text) => parse(text, 6);
 
@@ -81,8 +98,8 @@ const WAYS = {
 export function deviation(judged, behind) {
   const angle = judged.deviation_udeg !== undefined;
   const n = (angle ? judged.deviation_udeg : judged.deviation_um) ?? 0;
-  const text = angle ? degText(Math.abs(n)) : mm(Math.abs(n)) + NBSP + "mm";
+  const text = angle ? degText(Math.abs(n)) : lengthText(Math.abs(n));
   let way = /** @type {Record<string, string[]>} */ (WAYS)[judged.quantity] ?? ["more", "less"];
   if (behind && (judged.quantity === "yaw" || judged.quantity === "tilt")) way = [way[1], way[0]];
-  return /^[0.]+°?$/.test(text.replace(NBSP + "mm", "")) ? text : text + " " + way[n > 0 ? 0 : 1];
+  return /^[0.]+°?$/.test(text.split(NBSP)[0]) ? text : text + " " + way[n > 0 ? 0 : 1];
 }

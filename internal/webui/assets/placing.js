@@ -3,22 +3,21 @@
 // two words.
 
 import { h } from "./dom.js";
-import { NBSP } from "./format.js";
 import { verdictGlyph } from "./glyph.js";
 import { hold } from "./hold.js";
 import { plan } from "./plan.js";
 import { seam } from "./seam.js";
 import { slot } from "./slot.js";
-import { CAUSES, CAUTIONS, move, plain, reading, tone, value, verdict } from "./words.js";
+import { CAUSES, CAUTIONS, line, marked, plain, reading, tone, value, verdict } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
-/** @typedef {{act: (type: string, data?: object) => Promise<any>, rounds: import("./readings.js").Rounds, redraw: () => void}} Hands */
+/** @typedef {{act: (type: string, data?: object) => Promise<any>, rounds: import("./rounds.js").Rounds, redraw: () => void}} Hands */
 
 const primary = (/** @type {string} */ id, /** @type {string} */ text, /** @type {() => void} */ onclick) => () =>
   h("button", { type: "button", id, class: "primary bay", onclick }, text);
 
-/** Parts of a sentence that go on in the middle of another. @param {any[]} parts */
-const lower = (parts) => parts.map((x, i) => (i === 0 && typeof x === "string" ? x.charAt(0).toLowerCase() + x.slice(1) : x));
+/** Parts of a sentence that go on in the middle of another. @param {any[]} parts @returns {any[]} */
+const lower = (parts) => parts.map((x, i) => (i > 0 ? x : Array.isArray(x) ? lower(x) : typeof x === "string" ? x.charAt(0).toLowerCase() + x.slice(1) : x));
 
 /** @param {import("./watch.js").Watch} w @param {Hands} hands @returns {Scene} */
 export function placing(w, hands) {
@@ -69,10 +68,13 @@ function next(w) {
     return { list: list.length ? list : stands, moves: [] };
   }
   if (v.verdict === "undetermined") {
+    const same = (/** @type {any} */ a, /** @type {any} */ b) => a.quantity === b.quantity && a.from === b.from && a.to === b.to;
+    const left = (w.state.sheet.measure ?? []).filter((/** @type {any} */ m) => !stands.some((/** @type {any} */ r) => same(m, r)));
+    if (left.length) return { list: left, moves: [], further: true };
     const asks = v.would_find?.[0]?.any_of?.[0] ?? (v.next ? [v.next] : []);
-    return { list: asks.map(withTool), moves: [] };
+    return { list: asks.map(withTool), moves: [], further: true };
   }
-  const moves = v.verdict === "unsure" ? (v.nudge ?? []) : v.verdict === "adjust" ? (v.moves ?? []) : [];
+  const moves = v.verdict === "unsure" || v.verdict === "adjust" ? w.words.moves : [];
   return { list: v.verdict === "unsure" && v.next ? [withTool(v.next)] : [], moves };
 }
 
@@ -80,14 +82,14 @@ function next(w) {
 function verdictScene(w, hands, begin) {
   const p = w.state.place, v = p.verdict, word = verdict(v), t = tone(v);
   const all = w.state.sheet.measure?.length ? w.state.sheet.measure : p.stands;
-  const { list, moves } = next(w);
+  const { list, moves, further } = next(w);
   const passes = v.verdict === "within" || p.waived;
-  const first = moves[0] && move(moves[0]);
+  const first = moves[0];
   const behind = w.state.sheet.setup.side === "behind";
-  const say = [word, first && plain(first.words) + " " + first.figure + " " + first.unit, !first && !passes && list[0] && plain(reading(list[0]))].filter(Boolean).join(". ");
+  const say = [word, first?.spoken, !first && !passes && list[0] && plain(reading(list[0]))].filter(Boolean).join(". ");
   const foot = passes ? primary("lock", "Clamps tight: lock", () => hands.act("lock"))
     : moves.length ? primary("moved", "Moved: measure again", begin("report", true, all))
-      : list.length ? primary("again", list.length === 1 ? "Take it again" : `Take ${list.length} again`, begin("report", false, list))
+      : list.length ? primary("again", further ? (list.length === 1 ? "Take this reading" : `Take the ${list.length} that are left`) : list.length === 1 ? "Take it again" : `Take ${list.length} again`, begin("report", false, list))
         : primary("again", "Measure all again", begin("report", false, all));
   return {
     key: ["verdict", w.seq], spoken: say, primary: foot,
@@ -95,9 +97,8 @@ function verdictScene(w, hands, begin) {
       h("div", null,
         h("p", { class: "verdict-word " + t, id: "verdict" }, verdictGlyph(v.verdict), h("span", null, word)),
         p.waived && h("p", { class: "then" }, "The desk lets it pass, with its reason."),
-        first && [h("h1", { class: "instruction medium", id: "instruction" }, first.words),
-          h("p", { class: "figure-line" }, h("b", { class: "figure bay" }, first.figure), first.unit === "°" ? "" : " ", h("span", { class: "rest" }, first.unit)),
-          moves.slice(1).map((/** @type {any} */ m) => { const then = move(m, ""); return h("p", { class: "then" }, "then ", lower(then.words), ` ${then.figure}${then.unit === "°" ? "" : NBSP}${then.unit}`); })],
+        first && h("h1", { class: "instruction medium", id: "instruction" }, marked(first.verb, "bay"), " ", h("span", { class: "figure-line" }, h("b", { class: "figure bay" }, first.figure), first.unit === "°" ? "" : "\u00a0", h("span", { class: "rest" }, first.unit)), " ", marked(first.side, "bay")),
+        moves.slice(1).map((/** @type {any} */ m) => h("p", { class: "then" }, "then ", lower(line(m)))),
         !first && !passes && list.length > 0 && list.length <= 3 && [h("h1", { class: "instruction medium", id: "instruction" }, reading(list[0], "bay")),
           list.slice(1).map((/** @type {any} */ r) => h("p", { class: "then" }, "and ", lower(reading(r))))],
         !first && !passes && v.verdict === "remeasure" && h("p", { class: "then" }, v.suspects?.length ? `The others contradict ${list.length === 1 ? "it" : "one of them"}. Move nothing.` : "The readings contradict each other."),

@@ -3,7 +3,7 @@
 // one where it stands. What is off, and the angle of the reference line, are drawn larger by the same factor, which is said.
 
 import { h, s } from "./dom.js";
-import { deg, NBSP } from "./format.js";
+import { deg, lengthShort } from "./format.js";
 
 const FACTORS = [50, 25, 10, 1];
 const W = 420, H = 460;
@@ -97,5 +97,5 @@ export function plan(w, show = {}) {
   if (angle !== 0) notes.push(`Thrust line ${deg(Math.abs(w.thrust()))}° ${w.thrust() > 0 ? "right" : "left"}.`);
   if (factor > 1) notes.push(`Angles and errors drawn ×${factor}.`);
   const rule = factor > 1 && s("svg", { class: "rule", viewBox: "0 0 120 16", "aria-hidden": "true" }, s("path", { d: `M2 2v12M2 8h${10 * factor * scale}M${2 + 10 * factor * scale} 2v12` }));
-  return h("figure", { class: "plan-box" }, svg, h("figcaption", null, notes.join(" "), rule && [" ", rule, `10${NBSP}mm`]));
+  return h("figure", { class: "plan-box" }, svg, h("figcaption", null, notes.join(" "), rule && [" ", rule, lengthShort(10_000)]));
 }

@@ -1,52 +1,14 @@
 // @ts-check
 // Taking readings one after the other with the big keypad. Enter moves on, from the screen's key and from an instrument
-// that types. What is typed stays in sessionStorage until it is sent as one report, so that a reload loses nothing.
+// that types.
 
 import { byId, h, place, put } from "./dom.js";
-import { deg, mm, NBSP, parseDeg, parseMM } from "./format.js";
+import { deg, lengthText, parseDeg, parseLength, unit as shown } from "./format.js";
 import { plan } from "./plan.js";
 import { CAUTIONS, counts, isAngle, reading } from "./words.js";
 
 /** Beyond these a value is more likely mistyped than true: it is asked for once more. */
 const GROSS = { um: 150_000, udeg: 3_000_000 };
-
-/**
- * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number}} Round
- */
-
-export class Rounds {
-  /** @param {string} calibration */
-  constructor(calibration) {
-    this.key = "readback.round." + calibration;
-    /** @type {Round | null} */
-    this.now = JSON.parse(sessionStorage.getItem(this.key) ?? "null");
-  }
-
-  /** @param {"report" | "closing"} purpose @param {boolean} moved @param {any[]} list readings without values */
-  begin(purpose, moved, list) {
-    const bare = list.map(({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg }) =>
-      JSON.parse(JSON.stringify({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg })));
-    this.now = { purpose, moved, list: bare, values: bare.map(() => null), at: 0 };
-    this.keep();
-  }
-
-  keep() {
-    if (this.now) sessionStorage.setItem(this.key, JSON.stringify(this.now));
-    else sessionStorage.removeItem(this.key);
-  }
-
-  end() {
-    this.now = null;
-    this.keep();
-  }
-
-  /** The command's data: what has a value. */
-  report() {
-    const r = /** @type {Round} */ (this.now);
-    const readings = r.list.map((one, i) => ({ ...one, [isAngle(one) ? "value_udeg" : "value_um"]: r.values[i] })).filter((_, i) => r.values[i] !== null);
-    return r.purpose === "closing" ? { readings } : { moved: r.moved, readings };
-  }
-}
 
 /** What the plan expects of a reading at this position. @param {import("./watch.js").Watch} w @param {any} r @returns {number | null} */
 function expected(w, r) {
@@ -57,11 +19,11 @@ function expected(w, r) {
 
 /**
  * @param {import("./watch.js").Watch} w
- * @param {Rounds} rounds
+ * @param {import("./rounds.js").Rounds} rounds
  * @param {{send: () => void, cancel: () => void, said: (text: string) => void}} then
  */
 export function keypad(w, rounds, then) {
-  const round = /** @type {Round} */ (rounds.now);
+  const round = /** @type {import("./rounds.js").Round} */ (rounds.now);
   let text = "", doubted = "";
   const show = h("output", { class: "typed", id: "typed", "aria-live": "off" });
   const hint = h("p", { class: "hint", id: "hint", role: "status" });
@@ -69,8 +31,8 @@ export function keypad(w, rounds, then) {
   const picture = h("div", { class: "picture" });
   const drawing = place(picture);
   const current = () => round.list[round.at];
-  const unit = () => (isAngle(current()) ? "°" : "mm");
-  const format = (/** @type {any} */ r, /** @type {number} */ n) => (isAngle(r) ? deg(n) + "°" : mm(n) + NBSP + "mm");
+  const unit = () => (isAngle(current()) ? "°" : shown());
+  const format = (/** @type {any} */ r, /** @type {number} */ n) => (isAngle(r) ? deg(n) + "°" : lengthText(n));
 
   const draw = () => {
     const r = current();
@@ -91,7 +53,7 @@ export function keypad(w, rounds, then) {
     draw();
   };
   const enter = () => {
-    const r = current(), n = isAngle(r) ? parseDeg(text) : parseMM(text);
+    const r = current(), n = isAngle(r) ? parseDeg(text) : parseLength(text);
     if (n === null) return void put(hint, text ? "That is no number." : "Type the reading, then Enter.");
     const plan = expected(w, r);
     if (plan !== null && Math.abs(n - plan) > (isAngle(r) ? GROSS.udeg : GROSS.um) && doubted !== `${round.at}:${text}`) {

@@ -3,6 +3,7 @@
 // after each entry; nothing is folded here, so the screens cannot come to know better than the trail.
 
 import { get, opener } from "./api.js";
+import { unit } from "./format.js";
 
 export class Watch extends EventTarget {
   /** @param {import("./link.js").Link} link @param {string} id */
@@ -16,7 +17,10 @@ export class Watch extends EventTarget {
     this.job = null;
     /** @type {any} */
     this.register = null;
+    /** @type {any} */
+    this.words = { moves: [] }; // the server's, as of seq, in the unit of this device
     this.opened = opener({});
+    this.sealed = opener({}); // of the calibration itself
     this.relation = "";
     this.seq = 0;
     /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
@@ -42,9 +46,14 @@ export class Watch extends EventTarget {
     this.link.unfollow(this.state.job);
   }
 
+  /** @returns {Promise<void>} */
   async load() {
-    const view = await get("/v1/calibrations/" + this.ref.id);
+    const at = "/v1/calibrations/" + this.ref.id;
+    const [view, said] = await Promise.all([get(at), get(at + "/words?unit=" + unit())]);
+    if (said.seq !== view.seq) return this.load(); // an entry came between the two
+    this.words = said.words;
     this.state = view.state;
+    this.sealed = opener(view.opened);
     this.relation = view.relation;
     this.seq = view.seq;
     this.loadedAt = Date.now();

@@ -2,7 +2,7 @@
 // What things are called on the screens. Texts stand here so that another language is another file.
 
 import { h } from "./dom.js";
-import { deg, mm, mmText, NBSP } from "./format.js";
+import { clock, deg, lengthText, NBSP } from "./format.js";
 
 /** Left and right: the full word in capitals, one line under left and two under right. @param {string} side @param {string} [tone] */
 export function side(side, tone = "") {
@@ -97,60 +97,29 @@ export const counts = (r) => ({
 export const isAngle = (r) => ["level", "tilt", "yaw"].includes(r.quantity);
 
 /** A measured value with its unit. @param {{value_um?: number, value_udeg?: number}} r */
-export const value = (r) => (r.value_udeg !== undefined ? deg(r.value_udeg) + "°" : mm(r.value_um ?? 0) + NBSP + "mm");
+export const value = (r) => (r.value_udeg !== undefined ? deg(r.value_udeg) + "°" : lengthText(r.value_um ?? 0));
 
 /** The text of nodes and strings, for speaking and comparing. @param {any[]} parts @returns {string} */
 export const plain = (parts) => parts.map((p) => (p instanceof Node ? (p.textContent ?? "").toLowerCase() : String(p))).join("");
 
-/**
- * One move of the fixture: the words, and the one figure.
- * @param {any} m
- * @returns {{words: any[], figure: string, unit: string}}
- */
-export function move(m, tone = "bay") {
-  const by = m.by_um !== undefined ? { figure: mm(m.by_um).replace(/\.0$/, ""), unit: "mm" } : { figure: deg(m.by_udeg ?? 0), unit: "°" };
-  if (m.end_um !== undefined) Object.assign(by, { figure: mm(m.end_um).replace(/\.0$/, ""), unit: "mm" });
-  const where = (/** @type {string} */ to) => ({ "towards-car": ["towards car"], away: ["away from car"], up: ["up"], down: ["down"] })[to] ?? ["to vehicle ", side(to, tone)];
-  switch (m.move) {
-    case "turn": return { words: ["Turn ", side("left", tone), " end ", ...where(m.left_end)], ...by };
-    case "roll": return { words: [m.left_end === "up" ? "Raise " : "Lower ", side("left", tone), " end"], ...by };
-    case "tilt": return { words: ["Tilt top ", ...where(m.top)], ...by };
-    case "slide": return { words: ["Slide target ", ...where(m.to)], ...by };
-  }
-  return { words: ["Shift ", ...where(m.to)], ...by };
-}
+const SIDES = /** @type {Record<string, string>} */ ({ left: "left", linkes: "left", links: "left", right: "right", rechts: "right", centre: "centre", mitte: "centre" });
+
+/** A text of the server with its sides marked. @param {string} text @param {string} [tone] @returns {any[]} */
+export const marked = (text, tone = "") => text.split(/\b(left|right|centre|links|linkes|rechts|mitte)\b/i).map((part) => {
+  const at = SIDES[part.toLowerCase()];
+  return at ? h("b", { class: `side ${at} ${tone}` }, part.toUpperCase()) : part;
+});
+
+/** A figure with its unit as one text. @param {{figure?: string, unit?: string}} words */
+export const figure = (words) => (words.figure ?? "") + (words.unit && words.unit !== "°" ? NBSP : "") + (words.unit ?? "");
+
+/** A step or a move in one line, in the server's words. @param {any} words @param {string} [tone] @returns {any[]} */
+export const line = (words, tone = "") => [marked(words.verb, tone), " ", h("b", null, figure(words)), words.side && [" ", marked(words.side, tone)]];
 
 const LINES = { "thrust-line": "thrust line", centreline: "centreline" };
 const DATUMS = { "front-bumper": "front bumper", "front-axle": "front axle", "rear-axle": "rear axle", "rear-bumper": "rear bumper", sensor: "the sensor", "wheel-plane": "plane of the wheels" };
 /** @param {string} d */
 export const datum = (d) => ({ ...LINES, ...DATUMS })[d] ?? d;
-
-/**
- * An instruction: verb, one quantity with its unit, the side in words, what it counts from.
- * @param {any} step
- * @returns {{verb: any[], figure: string, from: string, spoken: string}}
- */
-export function instruction(step, tone = "desk") {
-  const v = step.value_um;
-  const say = (/** @type {any[]} */ verb, figure = "", from = "") => ({ verb, figure, from, spoken: [plain(verb), figure, from].join(" ").trim() });
-  switch (step.step) {
-    case "fit-target": return say(["Fit target"], step.target);
-    case "set-distance": return say(["Set target distance"], mmText(v), "from " + datum(step.datum));
-    case "move": {
-      const m = move({ move: step.move, to: step.side, left_end: step.side, by_um: v }, tone);
-      return say(m.words, mmText(v), "from where it stands");
-    }
-    case "set-height": return say(["Set target height"], mmText(v), "above " + datum(step.datum));
-  }
-  if (step.side === "centre") return say(["Put target at ", side("centre", tone)], mmText(v), "from " + datum(step.datum));
-  return say(["Put target to vehicle ", side(step.side, tone)], mmText(v), "from " + datum(step.datum));
-}
-
-/** From where the target stands to where it goes. @param {any} step */
-export function fromHere(step) {
-  if (!step.from_here) return null;
-  return ["That is ", mmText(step.from_here.um), " to vehicle ", side(step.from_here.to), " from where it stands"];
-}
 
 /** What is expected of whom: short, for status lines. @param {any} turn */
 export function task(turn) {
@@ -180,15 +149,23 @@ export function task(turn) {
   return "";
 }
 
+const SINCE = /** @type {Record<string, string>} */ ({ "read-back": "asked", correct: "read back", confirm: "read back", done: "confirmed" });
+
+/** How long somebody is waited for, and whether that is long. @param {any} turn @param {number} now ms @param {number} since ms, if the turn does not say @returns {{text: string, late: boolean}} */
+export function waited(turn, now, since) {
+  const ago = clock(now - (turn.since ? Date.parse(turn.since) : since)), late = Boolean(turn.late_at) && now > Date.parse(turn.late_at);
+  return { text: SINCE[turn.do] && turn.since ? `${SINCE[turn.do]} ${ago} ago${late ? ", late" : ""}` : ago, late };
+}
+
 export const PHASES = {
   unopened: "Not open", preparing: "Preparing", waiting: "Waiting for a specialist", guided: "Guided", running: "Leg running",
   stopped: "Stopped", declared: "Result declared", closed: "Closed",
 };
 
 export const CAUSES = {
-  "car-moved": "Car moved", "door-opened": "Door opened", "person-in-or-out": "Person got in or out", "load-changed": "Load changed",
-  "pressure-changed": "Tyre pressure changed", "ride-height-changed": "Ride height changed", "fixture-touched": "Stand or board touched",
-  "mark-lost": "Mark lost", "battery-support-lost": "Battery support lost", "other-person": "Another person took over", "light-changed": "Light changed",
+  "fixture-touched": "Stand or board touched", "car-moved": "Car moved", "door-opened": "Door opened", "person-in-or-out": "Person got in or out",
+  "load-changed": "Load changed", "mark-lost": "Mark lost", "target-swapped": "Target swapped", "pressure-changed": "Tyre pressure changed",
+  "ride-height-changed": "Ride height changed", "battery-support-lost": "Battery support lost", "other-person": "Another person took over", "light-changed": "Light changed",
   "too-long-ago": "Too long ago", "instrument-dropped": "Instrument dropped", "unit-replaced": "Unit replaced", "alignment-changed": "Alignment changed",
 };
 

@@ -1,0 +1,43 @@
+// @ts-check
+// The round of readings that is being typed. It stays in sessionStorage until it is sent as one report, so that a reload
+// loses nothing.
+
+import { isAngle } from "./words.js";
+
+/**
+ * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number}} Round
+ */
+
+export class Rounds {
+  /** @param {string} calibration */
+  constructor(calibration) {
+    this.key = "readback.round." + calibration;
+    /** @type {Round | null} */
+    this.now = JSON.parse(sessionStorage.getItem(this.key) ?? "null");
+  }
+
+  /** @param {"report" | "closing"} purpose @param {boolean} moved @param {any[]} list readings without values */
+  begin(purpose, moved, list) {
+    const bare = list.map(({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg }) =>
+      JSON.parse(JSON.stringify({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg })));
+    this.now = { purpose, moved, list: bare, values: bare.map(() => null), at: 0 };
+    this.keep();
+  }
+
+  keep() {
+    if (this.now) sessionStorage.setItem(this.key, JSON.stringify(this.now));
+    else sessionStorage.removeItem(this.key);
+  }
+
+  end() {
+    this.now = null;
+    this.keep();
+  }
+
+  /** The command's data: what has a value. */
+  report() {
+    const r = /** @type {Round} */ (this.now);
+    const readings = r.list.map((one, i) => ({ ...one, [isAngle(one) ? "value_udeg" : "value_um"]: r.values[i] })).filter((_, i) => r.values[i] !== null);
+    return r.purpose === "closing" ? { readings } : { moved: r.moved, readings };
+  }
+}

@@ -1,0 +1,94 @@
+package webui_test
+
+import (
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/testkit/apptest"
+)
+
+// TestSeldomScenesOfTheBay: what a verdict can also say, a move that is instructed, and a set-up that stands no longer.
+func TestSeldomScenesOfTheBay(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.claimed()
+	b := open(t, browser(t), "bay", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(c.bay())
+	b.sees("#instruction", "place, then measure")
+	b.readable("place", 7)
+
+	c.report(planned[:2])
+	b.sees("#verdict", "more readings needed")
+	b.sees("#again", "take the 6 that are left")
+	b.fits("undetermined")
+	b.readable("undetermined", 7)
+	b.onPhone("undetermined")
+
+	c.rig = place(0.4, -4.6, 0.4, 0.02)
+	c.report(nil)
+	b.sees("#verdict", "too close to call")
+	b.fits("unsure")
+	b.readable("unsure", 7)
+	b.onPhone("unsure")
+
+	c.rig = place(0.4, -83, 0.4, 0.02)
+	c.report(nil)
+	b.sees("main", "it is far off")
+	c.does(c.desk, "instruct", `{"step":"move"}`)
+	b.sees("#instruction", "left")
+	b.fits("move-step")
+	b.readable("move-step", 7)
+	b.onPhone("move-step")
+	c.does(c.tech, "stop", `{}`)
+	b.sees("#instruction", "stopped")
+	b.readable("stopped", 7)
+	c.does(c.tech, "restart", `{}`)
+	c.does(c.desk, "restart", `{"routine_holds":true}`)
+	b.sees("#instruction", "left")
+
+	b.press("#more")
+	b.readable("more", 7)
+	b.press("#part-void")
+	b.sees("main", "what changed")
+	b.fits("void")
+	b.readable("void", 7)
+	b.onPhone("void")
+	b.press("#void-more")
+	b.sees("main", "light changed")
+	b.hold("#void-light-changed", `!document.querySelector("#void-light-changed")`)
+	b.sees("#instruction", "left") // the step is open as before
+	var state struct {
+		Place struct{ Stage, Void string }
+		Steps []struct{ State string }
+	}
+	c.state(&state)
+	require.Equal(t, "light-changed", state.Place.Void)
+	require.Equal(t, "none", state.Place.Stage)
+
+	// The same step in inches, and read back as it is shown.
+	b.press("#more")
+	b.press("#unit")
+	b.sees("#unit", "show millimetres")
+	b.press("#back")
+	b.sees("#instruction", "\u00a0in ")
+	b.readable("inches", 7)
+	b.fits("inches")
+	b.onPhone("inches")
+	b.press(run(b, chromedp.Evaluate[string](`"#" + [...document.querySelectorAll(".answer")].find((a) =>
+		a.id === "answer-left-" + document.querySelector(".figure").textContent.replace(".", "-")).id`)))
+	b.sees("main", "that is what the desk said")
+	c.state(&state)
+	require.Equal(t, "matched", state.Steps[1].State)
+
+	// The theme stays with the device.
+	b.visit("/bay")
+	b.press("#theme")
+	b.until(`document.documentElement.dataset.theme === "light"`)
+	run(b, chromedp.Reload())
+	b.until(`document.documentElement.dataset.theme === "light"`)
+	b.picture("light")
+}

@@ -1,0 +1,118 @@
+package webui_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/testkit/apptest"
+)
+
+// TestWhatTheDeskMaySayOtherwise: waivers, a note, a leg that was not completed, an outcome other than completed.
+func TestWhatTheDeskMaySayOtherwise(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.claimed("area-marked")
+	c.rig = place(0.4, -8, 0.4, 0.02)
+	c.report(nil)
+
+	d := open(t, browser(t), "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.visit(c.atDesk())
+	d.sees("#verdict", "move")
+	d.keys("w")
+	d.sees("#desk-form", "waive, with your name")
+	d.readable("waive", 4.5)
+	d.choose("#waive-what", "verdict")
+	d.fill("#reason", "As near as the stand goes.")
+	d.press("#send-form")
+	d.sees(".why", "let pass by you")
+	d.keys("w")
+	d.sees("#waive-what", "area is marked off")
+	d.fill("#reason", "The bay is closed off by its doors.")
+	d.press("#send-form")
+	d.until(`!document.querySelector("#desk-form")`)
+	d.keys("w")
+	d.sees("#desk-form", "nothing here can be waived")
+	d.keys("\x1b")
+	d.until(`!document.querySelector("#desk-form")`)
+	d.keys("n")
+	d.fill("#reason", "The lamp in bay 1 flickers.")
+	d.press("#send-form")
+	d.until(`!document.querySelector("#desk-form")`)
+	d.sees("#log", "noted")
+
+	c.scanned("before")
+	c.held()
+	c.does(c.tech, "bay-clear", `{}`)
+	d.sees(".next-title", "go")
+	d.keys("g")
+	d.sees(".next-title", "how did the leg end")
+	d.keys("x")
+	d.sees("#desk-form", "leg not completed")
+	d.fill("#reason", "It asked for the ignition.")
+	d.picture("not-completed")
+	d.press("#send-form")
+	d.until(`!document.querySelector("#desk-form")`)
+	d.sees(".strip-turn", "bay’s turn")
+	var state struct {
+		Attempts []struct {
+			Over bool
+			Legs []struct{ Outcome string }
+		}
+		Result struct{ Outcome string }
+	}
+	c.state(&state)
+	require.True(t, state.Attempts[0].Over)
+	require.Equal(t, "not-completed", state.Attempts[0].Legs[0].Outcome)
+
+	d.keys("o")
+	d.sees("#desk-form", "declare another outcome")
+	d.choose("#outcome", "not-completed")
+	d.until(`document.querySelector("#evaluation").hidden`)
+	d.fill("#reason", "The routine does not start.")
+	d.picture("declare-other")
+	d.press("#send-form")
+	d.sees(".next-title", "sign")
+	c.state(&state)
+	require.Equal(t, "not-completed", state.Result.Outcome)
+}
+
+// TestTwoCalibrationsAtTheDesk at once: one is given back, the other goes on; each has its place and its keys.
+func TestTwoCalibrationsAtTheDesk(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	one, two := newScene(t, s), newScene(t, s)
+	one.claimed()
+	one.report(nil)
+	two.claimed()
+	d := open(t, browser(t), "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.until(`document.querySelectorAll(".strip").length === 2`)
+	d.keys("1")
+	d.until(`document.querySelector(".strip.focused kbd").textContent === "1"`)
+	d.keys("2")
+	d.until(`document.querySelector(".strip.focused kbd").textContent === "2"`)
+	d.readable("two", 4.5)
+
+	d.press("#stop-" + one.cal.ID.String())
+	d.sees("#focus-"+one.cal.ID.String()+" ~ .strip-turn", "stopped")
+	d.press("#focus-" + one.cal.ID.String())
+	d.sees(".asks-box", "stopped")
+	one.does(one.tech, "restart", `{}`)
+	d.sees(".next-title", "agree to restart")
+	d.keys("r")
+	d.sees("#focus-"+one.cal.ID.String()+" ~ .strip-turn", "bay’s turn")
+
+	d.press("#focus-" + two.cal.ID.String())
+	d.keys("b")
+	d.sees("#desk-form", "give it back to the queue")
+	d.fill("#reason", "My shift ends.")
+	d.press("#send-form")
+	d.sees(".strip.waiting", "front camera")
+	d.until(`document.querySelectorAll(".strip:not(.waiting)").length === 1`)
+	d.picture("given-back")
+	d.press("#claim-" + two.cal.ID.String())
+	d.sees(".next-title", "adopt sheet 1")
+}
