@@ -144,12 +144,16 @@ func read(answer *http.Response, what string, out any) error {
 // send gives the answer if it is a success, else the problem. Where the server wants a sign-in it is asked once more with
 // a new access token, if there is a session to get one from.
 func (c *Client) send(ctx context.Context, method, path string, body []byte) (*http.Response, error) {
+	return c.sendMedia(ctx, method, path, "application/json", body)
+}
+
+func (c *Client) sendMedia(ctx context.Context, method, path, media string, body []byte) (*http.Response, error) {
 	token := c.bearer(ctx)
-	answer, err := c.sendAs(ctx, token, method, path, bodyOf(body))
+	answer, err := c.sendAs(ctx, token, method, path, media, bodyOf(body))
 	if err == nil || !c.renewable(err) || c.renew(ctx, token) != nil {
 		return answer, err
 	}
-	return c.sendAs(ctx, c.bearer(ctx), method, path, bodyOf(body))
+	return c.sendAs(ctx, c.bearer(ctx), method, path, media, bodyOf(body))
 }
 
 func bodyOf(body []byte) io.Reader {
@@ -159,14 +163,14 @@ func bodyOf(body []byte) io.Reader {
 	return bytes.NewReader(body)
 }
 
-func (c *Client) sendAs(ctx context.Context, token, method, path string, body io.Reader) (*http.Response, error) {
+func (c *Client) sendAs(ctx context.Context, token, method, path, media string, body io.Reader) (*http.Response, error) {
 	req, err := http.NewRequestWithContext(ctx, method, strings.TrimSuffix(c.base.String(), "/")+path, body)
 	if err != nil {
 		return nil, fmt.Errorf("%s %s: %w", method, path, err)
 	}
 	req.Header.Set("User-Agent", c.cfg.Name)
 	if body != nil {
-		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set("Content-Type", media)
 	}
 	if token != "" {
 		req.Header.Set("Authorization", "Bearer "+token)

@@ -118,7 +118,7 @@ func (c *Client) renewable(err error) bool {
 
 // askOnce posts without an access token.
 func (c *Client) askOnce(ctx context.Context, path string, body []byte, out any) error {
-	answer, err := c.sendAs(ctx, "", http.MethodPost, path, bytes.NewReader(body))
+	answer, err := c.sendAs(ctx, "", http.MethodPost, path, "application/json", bytes.NewReader(body))
 	if err != nil {
 		return err
 	}

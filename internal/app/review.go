@@ -80,16 +80,20 @@ func (a *App) reviewOne(ctx context.Context, sockets *wsconn.Server, org stream.
 	return a.sessions.Review(ctx, org)
 }
 
-// forgetEvery is how often sessions and invitations are deleted that have been over for long.
-const forgetEvery = time.Hour
+// forgetEvery is how often sessions and invitations are deleted that have been over for long, and photos that no entry
+// named within photosLast.
+const (
+	forgetEvery = time.Hour
+	photosLast  = 24 * time.Hour
+)
 
 // forget deletes them now and then until ctx ends.
 func (a *App) forget(ctx context.Context) {
 	tick := time.NewTicker(forgetEvery)
 	defer tick.Stop()
 	for {
-		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx)); err != nil && ctx.Err() == nil {
-			a.log.WarnContext(ctx, "old sessions and invitations are not deleted yet", slog.Any("cause", err))
+		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx), a.db.SweepPhotos(ctx, photosLast)); err != nil && ctx.Err() == nil {
+			a.log.WarnContext(ctx, "old sessions, invitations and unnamed photos are not deleted yet", slog.Any("cause", err))
 		}
 		select {
 		case <-ctx.Done():

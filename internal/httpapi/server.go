@@ -10,6 +10,7 @@ import (
 	"readback/internal/account"
 	"readback/internal/fault"
 	"readback/internal/live"
+	"readback/internal/photo"
 	"readback/internal/stream"
 )
 
@@ -53,6 +54,7 @@ type Server struct {
 	Sockets   http.Handler // the live connections
 	Lists     Lists
 	Bundles   Bundler
+	Photos    *photo.Taker
 	Webhooks  Webhooks
 	TrailKey  string                  // the verifier key of the signer of bundles
 	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
@@ -88,18 +90,20 @@ func (s *Server) routes() map[string]http.Handler {
 
 		"GET /v1/live": s.Sockets,
 
-		"POST /v1/{kinds}/{id}/commands":   s.forMembers(s.command),
-		"GET /v1/{kinds}/{id}":             s.forMembers(s.view),
-		"GET /v1/{kinds}/{id}/entries":     s.forMembers(s.entries, "after", "limit"),
-		"GET /v1/{kinds}":                  s.forMembers(s.list, "before", "limit"),
-		"GET /v1/queue":                    s.forMembers(s.queue, "limit"),
-		"GET /v1/calibrations/{id}/words":  s.forMembers(s.words, "lang", "unit"),
-		"GET /v1/calibrations/{id}/bundle": s.forMembers(s.bundle),
-		"GET /v1/calibrations/{id}/notice": s.forMembers(s.notice, "lang"),
-		"GET /v1/registers/{id}/export":    s.forMembers(s.export),
-		"POST /v1/read-alignment":          s.forMembers(s.readAlignment),
-		"POST /v1/read-codes":              s.forMembers(s.readCodes),
-		"GET /v1/trail-key":                s.adapt(s.trailKey),
+		"POST /v1/{kinds}/{id}/commands":           s.forMembers(s.command),
+		"GET /v1/{kinds}/{id}":                     s.forMembers(s.view),
+		"GET /v1/{kinds}/{id}/entries":             s.forMembers(s.entries, "after", "limit"),
+		"GET /v1/{kinds}":                          s.forMembers(s.list, "before", "limit"),
+		"GET /v1/queue":                            s.forMembers(s.queue, "limit"),
+		"GET /v1/calibrations/{id}/words":          s.forMembers(s.words, "lang", "unit"),
+		"GET /v1/calibrations/{id}/bundle":         s.forMembers(s.bundle),
+		"GET /v1/calibrations/{id}/notice":         s.forMembers(s.notice, "lang"),
+		"POST /v1/calibrations/{id}/photos":        s.forMembers(s.addPhoto),
+		"GET /v1/calibrations/{id}/photos/{photo}": s.forMembers(s.photo),
+		"GET /v1/registers/{id}/export":            s.forMembers(s.export),
+		"POST /v1/read-alignment":                  s.forMembers(s.readAlignment),
+		"POST /v1/read-codes":                      s.forMembers(s.readCodes),
+		"GET /v1/trail-key":                        s.adapt(s.trailKey),
 
 		"GET /v1/webhooks":                                   s.forMembers(s.webhooks),
 		"POST /v1/webhooks/{id}/secret":                      s.forMembers(s.newSecret),

@@ -222,6 +222,9 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 			" behind the last entry here, so that no time limit can be judged. Try again once it has caught up."))
 	}
 	e, d, err := l.fold.Draft(c.actor, cmd, c.mac, needs, facts, trail.Moment(now))
+	if err == nil {
+		err = l.photoThere(ctx, cmd)
+	}
 	if err != nil {
 		return fail(err)
 	}

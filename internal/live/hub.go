@@ -39,6 +39,9 @@ type Config struct {
 	Keys  Keys
 	Rules map[stream.Kind]stream.Rules
 
+	// Photos keeps photos. Without it there are none, and commands that name one are taken at their word.
+	Photos Photos
+
 	// Opening names the command that makes a stream of the kind. Any other is answered as if nothing were there.
 	Opening map[stream.Kind]string // open-organisation, open-job, open
 
@@ -64,7 +67,7 @@ type Config struct {
 
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader
-	NewID  func() stream.ID // of new keys; stream.NewID
+	NewID  func() stream.ID // of new keys and photos; stream.NewID
 	Log    *slog.Logger     // slog.Default()
 
 	MostOpen      int           // streams open at once; 20,000

@@ -24,6 +24,7 @@ import (
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"io"
 
 	"golang.org/x/image/draw"
 	"golang.org/x/sync/semaphore"
@@ -48,10 +49,31 @@ type Picture struct {
 }
 
 // Taker takes photos in, as many at a time as there is memory for.
-type Taker struct{ pixels *semaphore.Weighted }
+type Taker struct {
+	bodies *semaphore.Weighted // being read, or read and not taken yet
+	pixels *semaphore.Weighted // being decoded
+}
+
+// mostBodies is how many photos are read at once, of MaxBytes at most.
+const mostBodies = 8
 
 // NewTaker makes a Taker that decodes at most MaxPixels at a time.
-func NewTaker() *Taker { return &Taker{semaphore.NewWeighted(MaxPixels)} }
+func NewTaker() *Taker {
+	return &Taker{bodies: semaphore.NewWeighted(mostBodies), pixels: semaphore.NewWeighted(MaxPixels)}
+}
+
+// Read waits for its turn, reads a photo to its end and takes it.
+func (t *Taker) Read(ctx context.Context, from io.Reader) (Picture, error) {
+	if err := t.bodies.Acquire(ctx, 1); err != nil {
+		return Picture{}, err
+	}
+	defer t.bodies.Release(1)
+	raw, err := io.ReadAll(io.LimitReader(from, MaxBytes+1))
+	if err != nil {
+		return Picture{}, fault.New(fault.Malformed, "The photo did not arrive whole.", fault.Field{Name: body, Want: "a whole JPEG or PNG picture"}).Because(err)
+	}
+	return t.Take(ctx, raw)
+}
 
 // Take waits for its turn and then is the function Take. What can be refused by its header does not wait.
 func (t *Taker) Take(ctx context.Context, raw []byte) (Picture, error) {
@@ -90,8 +112,7 @@ const body = "body"
 // readHeader refuses what is no photo or too much of one.
 func readHeader(raw []byte) (header, error) {
 	if len(raw) > MaxBytes {
-		return header{}, fault.New(fault.TooLarge, fmt.Sprintf("The photo has %d bytes; at most %d are taken. Take it with fewer pixels.", len(raw), MaxBytes),
-			fault.Field{Name: body, Want: fmt.Sprintf("at most %d bytes", MaxBytes)})
+		return header{}, tooLarge(fmt.Sprintf("The photo has more than %d bytes. Take it with fewer pixels.", MaxBytes))
 	}
 	var h header
 	var size image.Config
@@ -110,8 +131,8 @@ func readHeader(raw []byte) (header, error) {
 	}
 	h.widthPX, h.heightPX = size.Width, size.Height
 	if h.pixels() > MaxPixels {
-		return header{}, fault.New(fault.TooLarge, fmt.Sprintf("The photo has %d × %d = %d pixels; at most %d are taken. Take it with fewer.",
-			size.Width, size.Height, h.pixels(), MaxPixels), fault.Field{Name: body, Want: fmt.Sprintf("at most %d pixels", MaxPixels)})
+		return header{}, tooLarge(fmt.Sprintf("The photo has %d × %d = %d pixels; at most %d are taken. Take it with fewer.",
+			size.Width, size.Height, h.pixels(), MaxPixels))
 	}
 	if h.pixels() <= 0 {
 		return header{}, unreadable(fmt.Errorf("%d × %d pixels", size.Width, size.Height))
@@ -126,6 +147,10 @@ func readHeader(raw []byte) (header, error) {
 		return header{}, unreadable(fmt.Errorf("%d scans", scans))
 	}
 	return h, nil
+}
+
+func tooLarge(why string) error {
+	return fault.New(fault.TooLarge, why, fault.Field{Name: body, Want: fmt.Sprintf("at most %d bytes and %d pixels", MaxBytes, MaxPixels)})
 }
 
 func unreadable(err error) error {

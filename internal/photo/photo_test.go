@@ -10,10 +10,12 @@ import (
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"io"
 	"math"
 	"os"
 	"runtime"
 	"testing"
+	"testing/iotest"
 	"testing/synctest"
 
 	"github.com/stretchr/testify/require"
@@ -425,6 +427,34 @@ func TestTakerWaits(t *testing.T) {
 		taker.pixels.Release(MaxPixels)
 		require.NoError(t, <-answers)
 	})
+}
+
+// Read reads no more than it has to, to refuse what is too much.
+func TestTakerReads(t *testing.T) {
+	t.Parallel()
+	taker := NewTaker()
+	p, err := taker.Read(t.Context(), bytes.NewReader(asJPEG(t, filled(64, 48, red))))
+	require.NoError(t, err)
+	require.Equal(t, []int{64, 48}, []int{p.WidthPX, p.HeightPX})
+	endless := &counted{}
+	_, err = taker.Read(t.Context(), endless)
+	require.True(t, fault.Is(err, fault.TooLarge), "%v", err)
+	require.EqualValues(t, MaxBytes+1, endless.n)
+	_, err = taker.Read(t.Context(), iotest.ErrReader(io.ErrUnexpectedEOF))
+	require.True(t, fault.Is(err, fault.Malformed), "%v", err)
+	gone, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.NoError(t, taker.bodies.Acquire(t.Context(), mostBodies))
+	_, err = taker.Read(gone, bytes.NewReader(nil))
+	require.ErrorIs(t, err, context.Canceled)
+}
+
+// counted is an endless JPEG that counts what was read of it.
+type counted struct{ n int64 }
+
+func (c *counted) Read(b []byte) (int, error) {
+	c.n += int64(len(b))
+	return len(b), nil
 }
 
 // FuzzTake: whatever comes in, it is refused by a fault that names the body or comes out as a picture that can be taken

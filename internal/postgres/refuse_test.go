@@ -51,18 +51,20 @@ func TestRoles(t *testing.T) {
 	for role, may := range map[string]map[string]bool{
 		writerRole: {
 			`select stream, seq, hash from entry`: true, `select body from entry`: false,
-			`select from stream_key`: true, `select from account`: true,
-			`delete from account`: false, `delete from head`: false, `create table x ()`: false,
+			`select from stream_key`: true, `select from account`: true, `delete from photo`: true, `update photo set touched_at = now()`: true,
+			`update photo set sealed = ''`: false,
+			`delete from account`:          false, `delete from head`: false, `create table x ()`: false,
 			`alter table entry disable trigger all`: false,
 		},
 		hubRole: {
 			`select body from entry`: true, `select from head`: true,
 			`select from stream_key`: false, `select from account`: false, `select from running`: false, `select from claim`: false,
+			`select from photo`: true, `delete from photo`: false,
 			`insert into head select * from head`: false, `delete from entry`: false, `create table x ()`: false,
 		},
 		readerRole: {
 			`select body from entry`: true, `select from head`: true, `select from claim`: true,
-			`select from stream_key`: false, `select from account`: false, `select from running`: false,
+			`select from stream_key`: false, `select from account`: false, `select from running`: false, `select from photo`: false,
 			`insert into running values (gen_random_uuid(), gen_random_uuid(), 1)`: false, `create table x ()`: false,
 			`insert into claim select * from claim`: false, `update claim set desk = desk`: false,
 		},

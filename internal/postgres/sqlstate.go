@@ -16,6 +16,7 @@ var byConstraint = map[string]*fault.Error{
 	"running_pkey": fault.New(fault.BusyElsewhere, "The specialist already runs another vehicle's routine."),
 	"account_login_once": fault.New(fault.AlreadyThere, "Another account has this login.",
 		fault.Field{Name: "login", Want: "a login that no account has yet"}),
+	"photo_sealed_by":      fault.New(fault.WrongPhase, "The personal values of this were erased; it takes no more photos."),
 	"account_login_length": fault.Badly("login", "1 to 254 bytes"),
 }
 

@@ -32,6 +32,8 @@ var routes = []route{
 	{is: "GET /v1/calibrations/{id}/bundle", reach: takingOut},
 	{is: "GET /v1/calibrations/{id}/words", reach: seeing},
 	{is: "GET /v1/calibrations/{id}/notice", reach: seeing, who: "own technician owner, claimed specialist owner"},
+	{is: "POST /v1/calibrations/{id}/photos", reach: seeing, who: "own technician owner, claimed specialist owner"},
+	{is: "GET /v1/calibrations/{id}/photos/{photo}", reach: seeing, who: "own technician specialist owner, claimed specialist owner"},
 	{is: "GET /v1/registers/{id}/export", reach: takingOut},
 	{is: "GET /v1/webhooks", reach: owners},
 	{is: "GET /v1/webhooks/{id}/deliveries", reach: things, theirs: webhook},

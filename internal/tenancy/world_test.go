@@ -37,6 +37,15 @@ type town struct {
 	invitation string // to south's specialist
 
 	waiting, claimed, ended, preparing *visit
+	photos                             map[stream.ID]string // one of each of their calibrations
+}
+
+// photo is a photo of the calibration; for another stream, one that is nobody's.
+func (w *town) photo(of *apptest.Stream) string {
+	if id, ok := w.photos[of.ID]; ok {
+		return id
+	}
+	return "01940000-0000-7000-8000-00000000ffff"
 }
 
 // visit is a job and its calibration.
@@ -92,6 +101,10 @@ func settle(t *testing.T) *town {
 	w.waiting = w.request()
 	w.claimed = w.claim()
 	w.ended = w.request()
+	w.photos = map[stream.ID]string{}
+	for _, v := range []*visit{w.preparing, w.waiting, w.claimed, w.ended} {
+		w.photos[v.calibration.ID] = w.technician().AddPhoto(v.calibration).ID.String()
+	}
 	w.second.people[stream.Specialist].Do(w.ended.calibration, "claim", `{}`)
 	w.second.people[stream.Specialist].Do(w.ended.calibration, "return", `{"reason":"The shift ends."}`)
 	owner.Do(w.north.register, "end-agreement", fmt.Sprintf(`{"desk":%q}`, w.second.id))

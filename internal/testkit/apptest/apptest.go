@@ -320,6 +320,7 @@ func (s *Server) Stored() string {
 			(select string_agg(h::text, E'\n' order by stream) from readback.head h),
 			(select string_agg(r::text, E'\n' order by specialist) from readback.running r),
 			(select string_agg(k::text, E'\n' order by k::text) from readback.stream_key k),
+			(select string_agg(p::text, E'\n' order by id) from readback.photo p),
 			(select string_agg(a::text, E'\n' order by member) from readback.account a))`).Scan(&all)
 	require.NoError(s.t, err)
 	return all

@@ -1,0 +1,126 @@
+package httpapi_test
+
+import (
+	"bytes"
+	"encoding/binary"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"image/png"
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/api/client"
+	"readback/internal/fault"
+	"readback/internal/photo"
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+	"readback/internal/testkit/spec"
+)
+
+const photoAnswer = "openapi.yaml#/paths/~1v1~1calibrations~1%7Bid%7D~1photos/post/responses/200/content/application~1json/schema"
+
+// TestPhoto gives a photo with a place in it and looks at it.
+func TestPhoto(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	const place = "GPS 48.137154N 11.576124E"
+	raw := apptest.Picture()
+	raw = raw[:2] + "\xff\xe1" + string(binary.BigEndian.AppendUint16(nil, uint16(2+6+len(place)))) + "Exif\x00\x00" + place + raw[2:] + place
+	got := tech.With("Content-Type", "image/jpeg").Ask(http.MethodPost, cal.Path()+"/photos", raw)
+	require.Equal(t, http.StatusOK, got.Status, got.Body)
+	spec.Valid(t, photoAnswer, []byte(got.Body))
+	p := apptest.Read[photo.Named](tech, got)
+	require.Equal(t, []int{640, 480}, []int{p.WidthPX, p.HeightPX})
+
+	at := cal.Path() + "/photos/" + p.ID.String()
+	shown := ask(t, tech, http.MethodGet, at, "")
+	require.Equal(t, http.StatusOK, shown.Status)
+	require.NotContains(t, shown.Body, place)
+	m, err := jpeg.Decode(strings.NewReader(shown.Body))
+	require.NoError(t, err)
+	require.Equal(t, image.Pt(640, 480), m.Bounds().Size())
+	for name, want := range map[string]string{
+		"Content-Type": "image/jpeg", "X-Content-Type-Options": "nosniff", "Cache-Control": "no-store",
+		"Content-Security-Policy": "default-src 'none'; sandbox", "Cross-Origin-Resource-Policy": "same-origin",
+	} {
+		require.Equal(t, want, shown.Header.Get(name))
+	}
+	require.True(t, strings.HasPrefix(shown.Header.Get("Content-Disposition"), "inline;"))
+	head := tech.Ask(http.MethodHead, at, "")
+	require.Equal(t, http.StatusOK, head.Status)
+	require.Empty(t, head.Body)
+	require.Equal(t, shown.Header.Get("Content-Length"), head.Header.Get("Content-Length"))
+
+	// What is stored is sealed, and its sum is not that of the picture.
+	conn := s.SQL()
+	defer conn.Close(t.Context())
+	var sealed []byte
+	require.NoError(t, conn.QueryRow(t.Context(), "select sealed from readback.photo where id = $1", p.ID.String()).Scan(&sealed))
+	require.NotContains(t, string(sealed), shown.Body[:64])
+	require.Greater(t, len(sealed), len(shown.Body))
+
+	c, err := client.New(client.Config{URL: s.URL, Name: "photos"})
+	require.NoError(t, err)
+	defer c.Close()
+	_, err = c.SignIn(t.Context(), apptest.Technician, "demo technician")
+	require.NoError(t, err)
+	again, err := c.AddPhoto(t.Context(), cal.ID.String(), []byte(apptest.Picture()))
+	require.NoError(t, err)
+	require.NotEqual(t, p.ID.String(), again.ID)
+	require.NotEqual(t, p.SHA256.String(), again.SHA256, "the sum says nothing of the picture")
+	var same bytes.Buffer
+	require.NoError(t, c.Photo(t.Context(), cal.ID.String(), again.ID, &same))
+	require.Equal(t, shown.Body, same.String())
+
+	other := tech.OpenCalibration(tech.OpenJob())
+	require.Equal(t, http.StatusNotFound, ask(t, tech, http.MethodGet, other.Path()+"/photos/"+p.ID.String(), "").Status, "of another calibration")
+	require.Equal(t, http.StatusNotFound, ask(t, tech, http.MethodGet, cal.Path()+"/photos/"+stream.NewID().String(), "").Status)
+	require.Equal(t, http.StatusUnprocessableEntity, ask(t, tech, http.MethodGet, cal.Path()+"/photos/last", "").Status)
+
+	// Erased with the job's key, also on a node that still has it in memory.
+	_, err = conn.Exec(t.Context(), "delete from readback.stream_key where id = (select key from readback.photo where id = $1)", p.ID.String())
+	require.NoError(t, err)
+	require.Equal(t, http.StatusNotFound, ask(t, tech, http.MethodGet, at, "").Status)
+	got = tech.With("Content-Type", "image/jpeg").Ask(http.MethodPost, cal.Path()+"/photos", apptest.Picture())
+	require.Contains(t, got.Body, string(fault.WrongPhase))
+}
+
+// TestPhotoRefused sends what is no photo, or too much of one; the 80 megapixels are a PNG of some hundred kilobytes.
+func TestPhotoRefused(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	var eighty bytes.Buffer
+	require.NoError(t, png.Encode(&eighty, image.NewPaletted(image.Rect(0, 0, 10_000, 8_000), color.Palette{color.White})))
+	for name, c := range map[string]struct {
+		media, body string
+		slug        fault.Slug
+		says        string
+	}{
+		"80 megapixels":  {"image/png", eighty.String(), fault.TooLarge, "80000000 pixels; at most 40000000"},
+		"13 MB":          {"image/jpeg", apptest.Picture() + strings.Repeat("x", 13_000_000), fault.TooLarge, "at most 12582912 bytes and 40000000 pixels"},
+		"cut short":      {"image/jpeg", apptest.Picture()[:2000], fault.Malformed, "cut short"},
+		"a page":         {"image/jpeg", "<html>", fault.Malformed, "neither a JPEG nor a PNG"},
+		"nothing":        {"image/png", "", fault.Malformed, "neither a JPEG nor a PNG"},
+		"another type":   {"image/gif", apptest.Picture(), fault.Malformed, "image/jpeg or image/png"},
+		"no type":        {"", apptest.Picture(), fault.Malformed, "image/jpeg or image/png"},
+		"a form's field": {"multipart/form-data; boundary=x", apptest.Picture(), fault.Malformed, "image/jpeg or image/png"},
+	} {
+		got := tech.With("Content-Type", c.media).Ask(http.MethodPost, cal.Path()+"/photos", c.body)
+		require.Contains(t, got.Body, `"/problems/`+string(c.slug)+`"`, name)
+		require.Contains(t, got.Body, c.says, name)
+		spec.Valid(t, "schema/problem.json", []byte(got.Body))
+	}
+	conn := s.SQL()
+	defer conn.Close(t.Context())
+	var n int
+	require.NoError(t, conn.QueryRow(t.Context(), "select count(*) from readback.photo").Scan(&n))
+	require.Zero(t, n)
+}
