@@ -75,7 +75,7 @@ func TestInitGoesOn(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	quiet := slog.New(slog.DiscardHandler)
-	ids := strings.NewReplacer(`"id": "01940000-0000-7000-8000-0000000000d0",`, "", `"id": "01940000-0000-7000-8000-0000000000d1",`, "", "desk.example", "new.example", "Demo Desk", "New Desk")
+	ids := strings.NewReplacer(`"id": "01940000-0000-7000-8000-0000000000d0",`, "", `"id": "01940000-0000-7000-8000-0000000000d1",`, "", `"id": "01940000-0000-7000-8000-0000000000d2",`, "", "desk.example", "new.example", "Demo Desk", "New Desk")
 	doc := app.Document{File: "new.json", Raw: []byte(ids.Replace(document(t, "desk.json")))}
 	first, err := app.Init(t.Context(), s.Config, quiet, []app.Document{doc})
 	require.NoError(t, err)

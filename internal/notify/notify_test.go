@@ -35,7 +35,7 @@ func TestEveryEntryArrivesSigned(t *testing.T) {
 		require.Equal(t, w.shop.ID, m.message.Data.Org)
 		require.Equal(t, "register."+strings.ReplaceAll(m.message.Data.Entry, "-", "_"), m.message.Type)
 		require.NotContains(t, m.body, "Invented")
-		require.NotContains(t, m.body, "555")
+		require.NotContains(t, m.body, "+00 555")
 	}
 	require.Equal(t, "register.member_added", some.next(t).message.Type)
 
