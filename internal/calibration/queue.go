@@ -2,8 +2,10 @@ package calibration
 
 import (
 	"slices"
+	"strconv"
 	"time"
 
+	"readback/internal/dispatch"
 	"readback/internal/stream"
 	"readback/internal/strict"
 )
@@ -44,6 +46,11 @@ type requestOrder struct {
 // readRequest reads the estimate only once the server may have added it.
 func readRequest(o *strict.Object, admitted bool) any {
 	r := requestOrder{Promised: optMoment(o, "promised"), Advice: o.OptBool("advice", false), Languages: o.OptStrings("languages", 1, 8, 3)}
+	for i := range r.Languages {
+		if !dispatch.IsLanguage(r.Languages, i) {
+			o.Reject("languages["+strconv.Itoa(i)+"]", dispatch.LanguageWanted)
+		}
+	}
 	if o.Has("with") {
 		id := readID(o, "with")
 		r.With = &id

@@ -4,8 +4,8 @@ import (
 	"encoding/json"
 	"slices"
 	"strconv"
-	"strings"
 
+	"readback/internal/dispatch"
 	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/vehicle"
@@ -54,9 +54,9 @@ func readMember(in intake) newMember {
 // languages reads primary language subtags (BCP 47), such as "de", each once.
 func (in intake) languages(least int) []string {
 	list := in.Strings("languages", least, 8, 3)
-	for i, l := range list {
-		if len(l) < 2 || strings.Trim(l, "abcdefghijklmnopqrstuvwxyz") != "" || slices.Contains(list[:i], l) {
-			in.Reject("languages["+strconv.Itoa(i)+"]", "a language of two or three small letters, such as de, each once")
+	for i := range list {
+		if !dispatch.IsLanguage(list, i) {
+			in.Reject("languages["+strconv.Itoa(i)+"]", dispatch.LanguageWanted)
 		}
 	}
 	return list

@@ -5,6 +5,8 @@ var ofJobs = []command{
 	{is: "open-job", who: "new technician owner"},
 	{is: "describe-vehicle", who: "own technician owner"},
 	{is: "describe-work", who: "own technician owner"},
+	{is: "announce-vehicle", who: "own technician owner"},
+	{is: "settle-vin", who: "own technician owner"},
 	{is: "withdraw-job", who: "own technician owner"},
 	{is: "attach-alignment", who: "own technician owner"},
 	{is: "record-scan", who: "own technician owner"},
