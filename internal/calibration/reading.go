@@ -139,13 +139,18 @@ func readPart[T any](o *strict.Object, path string, raw json.RawMessage, decode 
 type readingsOrder struct {
 	Moved    bool      `json:"moved"`
 	Readings []Reading `json:"readings"`
+	Captured *int64    `json:"captured,omitempty"` // count of the live value that the readings were captured from
 }
 
 func readReport(o *strict.Object, _ bool) any {
-	return readingsOrder{
+	order := readingsOrder{
 		Moved:    o.Bool("moved"),
 		Readings: readReadings(o, "readings", o.Raw("readings"), true, 1, placement.MaxReadings),
 	}
+	if n, there := o.OptInt("captured", 0, largest); there {
+		order.Captured = &n
+	}
+	return order
 }
 
 // reported are the readings that stand once the order is through.

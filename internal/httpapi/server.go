@@ -95,6 +95,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/{kinds}/{id}/entries":             s.forMembers(s.entries, "after", "limit"),
 		"GET /v1/{kinds}":                          s.forMembers(s.list, "before", "limit"),
 		"GET /v1/queue":                            s.forMembers(s.queue, "limit"),
+		"POST /v1/calibrations/{id}/live":          s.forMembers(s.reading),
 		"GET /v1/calibrations/{id}/words":          s.forMembers(s.words, "lang", "unit"),
 		"GET /v1/calibrations/{id}/bundle":         s.forMembers(s.bundle),
 		"GET /v1/calibrations/{id}/notice":         s.forMembers(s.notice, "lang"),

@@ -59,7 +59,7 @@ func (c *cluster) forget(which func(n Node, seen time.Time) bool) (gone []Node) 
 func (h *Hub) listen() {
 	tick := time.NewTicker(aliveEvery)
 	defer tick.Stop()
-	h.tell(aliveKey, nil)
+	h.sign(aliveKey)
 	for {
 		select {
 		case ids, ok := <-h.cfg.Bus.Changed():
@@ -70,10 +70,10 @@ func (h *Hub) listen() {
 		case told := <-h.cfg.Bus.Told():
 			h.hear(told)
 		case now := <-tick.C:
-			h.tell(aliveKey, nil)
+			h.sign(aliveKey)
 			h.gone(h.cluster.forget(func(_ Node, seen time.Time) bool { return now.Sub(seen) > silentAfter }))
 		case <-h.stopping:
-			h.tell(leavingKey, nil)
+			h.sign(leavingKey)
 			return
 		}
 	}
@@ -94,7 +94,7 @@ func (h *Hub) hear(told []Told) {
 		}
 	}
 	if anew {
-		h.tell(aliveKey, nil)
+		h.sign(aliveKey)
 		h.eachHeeded(func(l *line) {
 			l.retell.Store(true)
 			l.nudge()
@@ -129,11 +129,16 @@ func (h *Hub) eachHeeded(do func(l *line)) {
 	}
 }
 
-// tell gives the other nodes a value. One that cannot be told is dropped.
+// tell gives the other nodes a value, if any is known. One that cannot be told is dropped.
 func (h *Hub) tell(key string, value []byte) {
-	if h.cfg.Bus != nil && h.cfg.Bus.Tell(key, value) != nil {
+	if h.cluster.others.Load() > 0 && h.cfg.Bus.Tell(key, value) != nil {
 		h.count.dropped.Add(1)
 	}
+}
+
+// sign tells whoever is there that this node is, or that it leaves.
+func (h *Hub) sign(key string) {
+	_ = h.cfg.Bus.Tell(key, nil) // it is not too large
 }
 
 // joinKey names the note of a stream among what nodes tell each other.

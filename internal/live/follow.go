@@ -361,6 +361,7 @@ func (l *line) drop(i int, why Reason) {
 	l.heeded.Store(len(l.followers) > 0)
 	if len(l.followers) == 0 {
 		l.elsewhere = nil // nobody listens: it would grow old
+		l.followedElsewhere.Store(false)
 	}
 	l.hub.count.followers.Add(-1)
 	if !g.closed.Swap(true) && why != "" {

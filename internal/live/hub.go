@@ -327,12 +327,13 @@ type Stats struct {
 	Lost      uint64 // entries that another node was faster with
 	Unsure    uint64 // appends sent again because their outcome was unknown
 	Slow      uint64 // followers ended because they could not keep up
-	Dropped   uint64 // notes that were not delivered
+	Live      uint64 // live readings computed
+	Dropped   uint64 // notes and live readings that were not delivered
 }
 
 type counters struct {
-	followers                                                atomic.Int64
-	accepted, repeated, refused, lost, unsure, slow, dropped atomic.Uint64
+	followers                                                      atomic.Int64
+	accepted, repeated, refused, lost, unsure, slow, live, dropped atomic.Uint64
 }
 
 // Stats may be called at any time.
@@ -343,7 +344,7 @@ func (h *Hub) Stats() Stats {
 	c := &h.count
 	return Stats{
 		Open: open, Followers: c.followers.Load(), Accepted: c.accepted.Load(), Repeated: c.repeated.Load(),
-		Refused: c.refused.Load(), Lost: c.lost.Load(), Unsure: c.unsure.Load(), Slow: c.slow.Load(), Dropped: c.dropped.Load(),
+		Refused: c.refused.Load(), Lost: c.lost.Load(), Unsure: c.unsure.Load(), Slow: c.slow.Load(), Live: c.live.Load(), Dropped: c.dropped.Load(),
 	}
 }
 

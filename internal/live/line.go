@@ -29,13 +29,16 @@ type line struct {
 	done     chan struct{} // closed when run has ended; endErr, if any, is set before
 	endErr   error
 
-	users   atomic.Int64 // who holds the line open; followers too
-	touched atomic.Bool  // used since the last tick
-	behind  atomic.Bool  // the bus says that there is more
-	review  atomic.Bool  // a register changed: followers may see no more
-	heeded  atomic.Bool  // someone follows
-	retell  atomic.Bool  // other nodes are to be told, and asked, who takes part
-	now     atomic.Pointer[moment]
+	users             atomic.Int64 // who holds the line open; followers too
+	touched           atomic.Bool  // used since the last tick
+	behind            atomic.Bool  // the bus says that there is more
+	review            atomic.Bool  // a register changed: followers may see no more
+	heeded            atomic.Bool  // someone follows
+	followedElsewhere atomic.Bool  // somebody on another node takes part
+	retell            atomic.Bool  // other nodes are to be told, and asked, who takes part
+	now               atomic.Pointer[moment]
+
+	turns liveTurns
 
 	mu    sync.Mutex // guards what follows
 	asked *look
@@ -48,6 +51,8 @@ type line struct {
 	followers []*Following
 	elsewhere map[Node][]Present // who takes part on other nodes
 	told      []byte             // what was told of who takes part here; nil: nothing
+	shown     liveHead           // of the last live value, until it is out of date
+	stale     *time.Timer        // nudges when that is
 }
 
 // moment is a line at one sequence number, for reading by anyone. Of its fold only what the entries made of the stream
@@ -186,6 +191,9 @@ func (l *line) end() {
 		l.drop(0, reason)
 	}
 	l.tellPresence(false)
+	if l.stale != nil {
+		l.stale.Stop()
+	}
 	l.mu.Lock()
 	k := l.asked
 	l.asked = nil
@@ -300,10 +308,14 @@ func (l *line) attend(ctx context.Context) {
 	}
 	l.readNews(ctx)
 	for key, value := range l.takeHeard() {
-		if key.key == PresenceKey {
+		switch key.key {
+		case PresenceKey:
 			l.hearPresence(key.node, value)
+		case LiveKey:
+			l.hearLive(ctx, value)
 		}
 	}
+	l.endLive()
 	if l.retell.Swap(false) {
 		l.tellPresence(true)
 	}

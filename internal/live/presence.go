@@ -108,5 +108,6 @@ func (l *line) hearPresence(node Node, value []byte) {
 		}
 		l.elsewhere[node] = told.Here
 	}
+	l.followedElsewhere.Store(len(l.elsewhere) > 0)
 	l.showPresence()
 }

@@ -53,13 +53,22 @@ func (h *Hub) ownRelation(ctx context.Context, f *stream.Fold, actor stream.Acto
 	if f.Seq == 0 {
 		return stream.Foreign, nil
 	}
+	facts, err := h.known(ctx, f, f.Rules.RelationNeeds(f.State, actor))
+	if err != nil {
+		return "", fmt.Errorf("relation to %s: %w", f.Ref, err)
+	}
+	return f.Rules.Relation(f.State, actor, facts), nil
+}
+
+// known gives facts as this node has them, without asking whether there is news.
+func (h *Hub) known(ctx context.Context, f *stream.Fold, keys []stream.FactKey) (stream.Facts, error) {
 	var facts stream.Facts
-	for _, k := range f.Rules.RelationNeeds(f.State, actor) {
+	for _, k := range keys {
 		from := f
 		if k.Stream != f.Ref {
 			o, err := h.arrive(ctx, k.Stream)
 			if err != nil {
-				return "", fmt.Errorf("relation to %s: %w", f.Ref, err)
+				return nil, err
 			}
 			from = &o.now.Load().fold
 			o.release()
@@ -71,7 +80,7 @@ func (h *Hub) ownRelation(ctx context.Context, f *stream.Fold, actor stream.Acto
 			facts[k] = fact
 		}
 	}
-	return f.Rules.Relation(f.State, actor, facts), nil
+	return facts, nil
 }
 
 // shows reports whether the actor may see what happens in the stream now. Ended shows only what there was.

@@ -19,7 +19,7 @@ type toy struct{ kind stream.Kind }
 
 func toys() map[stream.Kind]stream.Rules {
 	return map[stream.Kind]stream.Rules{
-		stream.Register: toy{stream.Register}, stream.Job: toy{stream.Job}, stream.Calibration: toy{stream.Calibration},
+		stream.Register: toy{stream.Register}, stream.Job: toy{stream.Job}, stream.Calibration: liveToy{toy: toy{stream.Calibration}},
 	}
 }
 

@@ -145,11 +145,21 @@ func readBack(n any, says object) object {
 	return back
 }
 
-// places reports readings that are within the limits, locks, freezes, and takes closing readings.
+// places shows readings that are within the limits, and reports them, which comes to the same; then it locks, freezes, and
+// takes closing readings.
 func (p *pair) places(example int) {
 	p.t.Helper()
+	readings := p.town.example(p.t, "calibration", "report-readings", example)
+	p.bay.says(object{
+		"say": "reading", "stream": object{"kind": "calibration", "id": p.calibration}, "n": 41 + example,
+		"moved": readings["moved"], "readings": readings["readings"],
+	})
+	shown := p.desk.waits("live", func(m object) bool {
+		return of(p.calibration)(m) && m["gone"] == nil && number(p.t, m["n"]) == 41+example
+	})
 	got := p.example(p.bay, "report-readings", example)["decided"].(object)
 	require.Equal(p.t, "within", got["verdict"].(object)["verdict"])
+	require.Equal(p.t, shown["verdict"], got["verdict"])
 	p.closes(example)
 }
 

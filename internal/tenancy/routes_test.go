@@ -25,6 +25,7 @@ var routes = []route{
 	{is: "GET /v1/{kinds}", reach: listing},
 	{is: "GET /v1/queue", reach: queueing},
 	{is: "GET /v1/calibrations/{id}/bundle", reach: takingOut},
+	{is: "POST /v1/calibrations/{id}/live", reach: connecting}, // walked with the message reading
 	{is: "GET /v1/calibrations/{id}/words", reach: seeing},
 	{is: "GET /v1/calibrations/{id}/notice", reach: seeing, who: "own technician owner, claimed specialist owner"},
 	{is: "POST /v1/calibrations/{id}/photos", reach: seeing, who: "own technician owner, claimed specialist owner"},

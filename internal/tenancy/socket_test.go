@@ -105,6 +105,14 @@ func (s *socket) follows(ref stream.Ref, after uint64) []string {
 	return append(all, s.beats()...)
 }
 
+// shows says readings, which are refused here, and gives the refusal.
+func (s *socket) shows(ref stream.Ref, readings string) string {
+	s.t.Helper()
+	s.say(fmt.Sprintf(`{"say":"reading","stream":{"kind":%q,"id":%q},%s}`, ref.Kind, ref.ID, readings))
+	all := s.until(func(say, _ string) bool { return say == "refused" })
+	return all[len(all)-1]
+}
+
 // nameless is messages without the id that the asker gave.
 func nameless(all []string, id stream.ID) string {
 	return strings.ReplaceAll(strings.Join(all, "\n"), id.String(), "ID")

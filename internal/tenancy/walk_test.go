@@ -483,3 +483,41 @@ func walkFollow(t *testing.T, w *town) (n int) {
 	}
 	return n
 }
+
+// walkReading shows readings in every cell, over HTTP and over a websocket: for the shop's technicians the state of the
+// calibration may still be in the way.
+func walkReading(t *testing.T, w *town) (n int) {
+	const readings = `"n":1,"readings":[{"quantity":"datum-distance","instrument":"01940000-0000-7000-8000-0000000000c1","value_um":2000400}]`
+	none := apptest.NewStream(stream.Calibration)
+	for _, s := range w.sides() {
+		there := s.there(stream.Calibration)
+		for _, p := range s.people() {
+			cell := p.name + ": show readings"
+			socket := connect(t, w, p.client)
+			got := asJSON(p.client).Ask("POST", there.Path()+"/live", "{"+readings+"}")
+			heard := socket.shows(there.Ref, readings)
+			switch {
+			case s.relation == stream.Own && p.role == stream.Technician:
+				require.False(t, unwelcome(got.Body), "%s: %s", cell, got.Body)
+				require.False(t, unwelcome(problemOf(t, heard)), "%s: %s", cell, heard)
+			case sees[stream.Calibration].may(s.relation, p.role):
+				require.Equal(t, http.StatusForbidden, got.Status, "%s: %s", cell, got.Body)
+				require.Contains(t, heard, `"status":403`, cell)
+			default:
+				same(t, asJSON(p.client).Ask("POST", none.Path()+"/live", "{"+readings+"}"), got, cell)
+				require.Equal(t, string(fault.NotHere), slug(got.Body), cell)
+				require.Equal(t, nameless([]string{socket.shows(none.Ref, readings)}, none.ID), nameless([]string{heard}, there.ID), cell)
+			}
+			socket.conn.Close()
+			n += 2
+		}
+	}
+	for _, p := range w.strangers() {
+		there := w.sides()[0].there(stream.Calibration)
+		got := asJSON(p.client).Ask("POST", there.Path()+"/live", "{"+readings+"}")
+		same(t, asJSON(p.client).Ask("POST", none.Path()+"/live", "{"+readings+"}"), got, p.name)
+		require.Equal(t, string(fault.SignInNeeded), slug(got.Body), "%s: %s", p.name, got.Body)
+		n++
+	}
+	return n
+}

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"strings"
 
@@ -18,7 +19,7 @@ const (
 )
 
 var (
-	says  = []string{"hello", "follow", "unfollow", "command", "beat"}
+	says  = []string{"hello", "follow", "unfollow", "command", "reading", "beat"}
 	kinds = []string{string(stream.Register), string(stream.Job), string(stream.Calibration)}
 )
 
@@ -43,6 +44,8 @@ func Decode(frame []byte) (Incoming, About, error) {
 		m = Unfollow{Stream: ref(o, &about)}
 	case "command":
 		m = Command{Stream: ref(o, &about), Command: command(o.Object("command"), &about)}
+	case "reading":
+		m = reading(o, ref(o, &about), &about)
 	case "beat":
 		m = Beat{N: uint64(o.Int("n", 0, maxSafe))}
 	case "":
@@ -65,6 +68,16 @@ func DecodeCommand(body []byte) (stream.Command, error) {
 		return stream.Command{}, err
 	}
 	return c, nil
+}
+
+// DecodeReading reads live readings as HTTP takes them: {"n", "readings", "moved"}.
+func DecodeReading(body []byte) (Reading, error) {
+	o := strict.Read(body, "")
+	r := reading(o, stream.Ref{}, &About{})
+	if err := o.Close(); err != nil {
+		return Reading{}, err
+	}
+	return r, nil
 }
 
 // TooLong refuses a frame longer than MaxFrame.
@@ -100,6 +113,22 @@ func command(o *strict.Object, about *About) stream.Command {
 		o.Reject("data", wantObject)
 	}
 	return c
+}
+
+func reading(o *strict.Object, at stream.Ref, about *About) Reading {
+	r := Reading{Stream: at, N: uint64(o.Int("n", 0, maxSafe))}
+	if o.There() && o.Has("n") {
+		about.Reading = &r.N
+	}
+	for _, each := range o.Objects("readings", 1, MostLive) {
+		each.Ignore()
+	}
+	data := struct {
+		Readings json.RawMessage `json:"readings"`
+		Moved    bool            `json:"moved"`
+	}{o.Raw("readings"), o.OptBool("moved", false)}
+	r.Data, _ = json.Marshal(data) // parsed just now, or missing
+	return r
 }
 
 func id(o *strict.Object, key string) stream.ID {

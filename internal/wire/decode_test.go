@@ -38,6 +38,8 @@ func TestDecodeReadsEveryMessageOfAClient(t *testing.T) {
 		wire.Unfollow{Stream: stream.Ref{Kind: stream.Job, ID: id(t, "2")}},
 		wire.Command{Stream: cal, Command: stream.Command{ID: id(t, "c1"), Base: 17, Type: "read-back",
 			Data: json.RawMessage(`{"step":3,"value_um":620000,"side":"left"}`)}},
+		wire.Reading{Stream: cal, N: 7, Data: json.RawMessage(`{"readings":[{"quantity":"datum-distance","instrument":"01940000-0000-7000-8000-0000000000c1","value_um":2000400}],"moved":true}`)},
+		wire.Reading{Stream: cal, N: 8, Data: json.RawMessage(`{"readings":[{"quantity":"datum-distance","instrument":"01940000-0000-7000-8000-0000000000c1","value_um":2000400}],"moved":false}`)},
 		wire.Beat{N: 4},
 	}
 	frames := lines(t, "client.jsonl")
@@ -165,6 +167,10 @@ func rewrite(t *testing.T, m wire.Incoming) []byte {
 		v = map[string]any{"say": "follow", "stream": m.Stream, "after": m.After}
 	case wire.Unfollow:
 		v = map[string]any{"say": "unfollow", "stream": m.Stream}
+	case wire.Reading:
+		var data map[string]json.RawMessage
+		require.NoError(t, json.Unmarshal(m.Data, &data))
+		v = map[string]any{"say": "reading", "stream": m.Stream, "n": m.N, "readings": data["readings"], "moved": data["moved"]}
 	case wire.Beat:
 		v = map[string]any{"say": "beat", "n": m.N}
 	case wire.Command:

@@ -49,10 +49,12 @@ type Accepted struct {
 	Repeated bool        `json:"repeated"` // the command had been answered before; this is that answer
 }
 
-// Refused answers a message that changed nothing. Stream and Command are there as far as the message could be read.
+// Refused answers a message that changed nothing. Stream, Command and N are there as far as the message could be read; N is
+// that of readings.
 type Refused struct {
 	Stream  *stream.Ref `json:"stream,omitempty"`
 	Command *stream.ID  `json:"command,omitempty"`
+	N       *uint64     `json:"n,omitempty"`
 	Problem Problem     `json:"problem"`
 }
 
@@ -60,6 +62,13 @@ type Refused struct {
 type Presence struct {
 	Stream stream.Ref      `json:"stream"`
 	Here   json.RawMessage `json:"here"` // a list of objects with member, org, roles and relation
+}
+
+// Live is what readings of a followed calibration come to now, or says that the last one is out of date. The latest one
+// counts; earlier ones may have been left out.
+type Live struct {
+	Stream stream.Ref
+	Value  json.RawMessage // an object: n, seq, at, member; position, moved, readings, verdict; or gone
 }
 
 // Ended says that the server follows a stream no longer for this client, and why: "out-of-sight" if it is no longer the
@@ -81,13 +90,17 @@ func (CaughtUp) say() string { return "caught-up" }
 func (Accepted) say() string { return "accepted" }
 func (Refused) say() string  { return "refused" }
 func (Presence) say() string { return "presence" }
+func (Live) say() string     { return "live" }
 func (Ended) say() string    { return "ended" }
 func (Pulse) say() string    { return "beat" }
 
 // Encode writes a message as one frame.
 func Encode(m Outgoing) []byte {
-	if e, ok := m.(Entry); ok {
-		return e.frame()
+	switch m := m.(type) {
+	case Entry:
+		return m.frame()
+	case Live:
+		return m.frame()
 	}
 	return append([]byte(`{"say":"`+m.say()+`",`), object(m)[1:]...)
 }
@@ -110,6 +123,17 @@ func (e Entry) frame() []byte {
 		b = append(b, object(e.Opened)...)
 	}
 	return append(b, '}')
+}
+
+// frame writes the value's members beside the others: it is encoded once, for everybody.
+func (l Live) frame() []byte {
+	b := make([]byte, 0, len(l.Value)+96)
+	b = append(b, `{"say":"live","stream":{"kind":"`...)
+	b = append(b, l.Stream.Kind...)
+	b = append(b, `","id":"`...)
+	b = append(b, l.Stream.ID.String()...)
+	b = append(b, `"},`...)
+	return append(b, l.Value[1:]...)
 }
 
 // object writes v, which holds nothing that could fail to encode.

@@ -39,6 +39,7 @@ func TestEncodeWritesEveryMessageOfTheServer(t *testing.T) {
 		wire.Refused{Stream: &cal, Command: &cmd, Problem: wire.ProblemOf(bad)},
 		wire.Refused{Problem: wire.ProblemOf(fault.New(fault.Malformed, "The input is not valid UTF-8."))},
 		wire.Presence{Stream: cal, Here: json.RawMessage(`[{"member":"01940000-0000-7000-8000-0000000000b1","org":"01940000-0000-7000-8000-0000000000b0","roles":["technician"],"relation":"own"}]`)},
+		wire.Live{Stream: cal, Value: json.RawMessage(`{"n":7,"seq":19,"at":"2026-11-25T10:20:32.100Z","member":"01940000-0000-7000-8000-0000000000b1","gone":true}`)},
 		wire.Ended{Stream: cal, Reason: "out-of-sight"},
 		wire.Pulse{N: 4, Now: wire.Instant(at.Truncate(time.Second).Add(15 * time.Second))},
 	}

@@ -82,7 +82,7 @@ func TestServerMessagesAreThoseDescribed(t *testing.T) {
 			spec.Valid(t, payload(message), frame)
 		}
 	}
-	outgoing := []wire.Outgoing{wire.Welcome{}, wire.Entry{Body: []byte("{}")}, wire.CaughtUp{}, wire.Accepted{}, wire.Refused{}, wire.Presence{Here: []byte("[]")}, wire.Ended{}, wire.Pulse{}}
+	outgoing := []wire.Outgoing{wire.Welcome{}, wire.Entry{Body: []byte("{}")}, wire.CaughtUp{}, wire.Accepted{}, wire.Refused{}, wire.Presence{Here: []byte("[]")}, wire.Live{Value: []byte(`{"n":1}`)}, wire.Ended{}, wire.Pulse{}}
 	var says []string
 	for _, m := range outgoing {
 		says = append(says, sayOf(t, wire.Encode(m)))

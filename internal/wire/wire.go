@@ -12,6 +12,7 @@
 package wire
 
 import (
+	"encoding/json"
 	"time"
 
 	"readback/internal/stream"
@@ -35,7 +36,7 @@ const maxSafe = 1<<53 - 1
 // Instant is how times are written: RFC 3339 in UTC to the millisecond.
 func Instant(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
 
-// Incoming is a message of a client: one of Hello, Follow, Unfollow, Command, Beat.
+// Incoming is a message of a client: one of Hello, Follow, Unfollow, Command, Reading, Beat.
 type Incoming interface{ incoming() }
 
 // Hello is the first message of every connection. Token is empty where a cookie has signed the client in.
@@ -60,6 +61,17 @@ type Command struct {
 	Command stream.Command
 }
 
+// MostLive is how many readings one Reading holds.
+const MostLive = 16
+
+// Reading is what instruments read now. Nothing is stored. It is not answered, unless it is refused; what it comes to, a
+// Live, goes to those who take part in the calibration.
+type Reading struct {
+	Stream stream.Ref
+	N      uint64          // the sender's own count
+	Data   json.RawMessage // "readings" and perhaps "moved", for the rules to check
+}
+
 // Beat is the client's heartbeat; the server answers with the same N.
 type Beat struct{ N uint64 }
 
@@ -67,6 +79,7 @@ func (Hello) incoming()    {}
 func (Follow) incoming()   {}
 func (Unfollow) incoming() {}
 func (Command) incoming()  {}
+func (Reading) incoming()  {}
 func (Beat) incoming()     {}
 
 // About names what a message was about as far as it could be read, so that a refusal can say which message it answers
@@ -74,4 +87,5 @@ func (Beat) incoming()     {}
 type About struct {
 	Stream  *stream.Ref
 	Command *stream.ID
+	Reading *uint64 // its N
 }

@@ -41,18 +41,19 @@ type conn struct {
 	garbage          int // unreadable messages in a row
 	frames, commands bucket
 
-	mu      sync.Mutex // guards what follows
-	ended   bool
-	code    wire.CloseCode // once ended
-	endBy   time.Time      // once ended: when the connection is cut
-	alarm   *time.Timer    // for the hello; then for the end of the access token; then for looks at the session
-	pinger  *time.Timer
-	follows map[stream.Ref]*follower
-	queues  map[stream.Ref][]stream.Command // commands that wait; a key for each stream whose commands are worked off
-	pending int                             // commands waiting or under way
-	busy    int                             // streams whose commands are worked off
-	settled bool                            // no further message is taken
-	idle    chan struct{}                   // closed when settled and no command waits or is under way
+	mu       sync.Mutex // guards what follows
+	ended    bool
+	code     wire.CloseCode // once ended
+	endBy    time.Time      // once ended: when the connection is cut
+	alarm    *time.Timer    // for the hello; then for the end of the access token; then for looks at the session
+	pinger   *time.Timer
+	follows  map[stream.Ref]*follower
+	queues   map[stream.Ref][]stream.Command // commands that wait; a key for each stream whose commands are worked off
+	readings map[stream.Ref]*wire.Reading    // live readings that wait, the newest; a key for each stream whose are worked off
+	pending  int                             // commands waiting or under way
+	busy     int                             // streams whose commands are worked off
+	settled  bool                            // no further message is taken
+	idle     chan struct{}                   // closed when settled and no command waits or is under way
 }
 
 func newConn(s *Server, ws *websocket.Conn, cookie string) *conn {

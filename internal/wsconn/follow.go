@@ -155,9 +155,15 @@ func (f *follower) Entry(e live.Event) bool {
 	return true
 }
 
-// Note puts who is present into the outbox, in place of what was not sent yet.
+// Note puts who is present, or what instruments read, into the outbox, in place of what was not sent yet.
 func (f *follower) Note(n live.Note) bool {
-	if n.Key != live.PresenceKey {
+	var frame []byte
+	switch n.Key {
+	case live.PresenceKey:
+		frame = wire.Encode(wire.Presence{Stream: f.ref, Here: n.Value})
+	case live.LiveKey:
+		frame = wire.Encode(wire.Live{Stream: f.ref, Value: n.Value})
+	default:
 		return true // clients of this protocol have no others
 	}
 	f.mu.Lock()
@@ -165,7 +171,7 @@ func (f *follower) Note(n live.Note) bool {
 	if f.gone {
 		return true
 	}
-	return f.conn.box.putLatest("presence/"+f.ref.String(), wire.Encode(wire.Presence{Stream: f.ref, Here: n.Value}))
+	return f.conn.box.putLatest(n.Key+"/"+f.ref.String(), frame)
 }
 
 // End says that the hub ended the following.

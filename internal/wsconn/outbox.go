@@ -127,6 +127,13 @@ func (b *outbox) putLatest(key string, frame []byte) bool {
 	return true
 }
 
+// lose counts an ephemeral message that came to nothing before it could be put.
+func (b *outbox) lose() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.dropped++
+}
+
 // putPing asks the other side for a pong.
 func (b *outbox) putPing() {
 	b.mu.Lock()

@@ -5,7 +5,7 @@
 // only after the writer and every command has. Nobody waits for a slow client: what it does not take waits in an outbox
 // bounded in bytes and messages. Durable messages (entries, answers) are never dropped; if they find no room the
 // connection is closed with a code that says resume, and the client gets the rest from the trail. Ephemeral ones
-// (presence) are replaced by newer ones, and counted. A message that is refused harms neither its connection nor any
+// (presence, live readings) are replaced by newer ones, and counted. A message that is refused harms neither its connection nor any
 // other. A command that has been read runs to its end whether or not its client is still there; the client asks again
 // with the same id.
 //

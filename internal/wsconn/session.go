@@ -39,6 +39,8 @@ func (c *conn) handle(frame []byte) {
 		c.unfollow(m.Stream)
 	case wire.Command:
 		c.command(m)
+	case wire.Reading:
+		c.reading(m)
 	case wire.Beat:
 		c.box.putLatest("beat", wire.Encode(wire.Pulse{N: m.N, Now: wire.Instant(time.Now())}))
 	}
@@ -53,7 +55,7 @@ func (c *conn) refuse(about wire.About, err error) {
 	case e.Kind() == fault.Internal:
 		c.server.log.ErrorContext(c.ctx, "message failed", "connection", c.id.String(), "member", c.access.Member.String(), "error", e.Unwrap())
 	}
-	c.say(wire.Refused{Stream: about.Stream, Command: about.Command, Problem: wire.ProblemOf(e)})
+	c.say(wire.Refused{Stream: about.Stream, Command: about.Command, N: about.Reading, Problem: wire.ProblemOf(e)})
 }
 
 // recovered, deferred, answers a message whose work panicked, and so keeps the server.
