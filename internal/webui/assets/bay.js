@@ -2,9 +2,9 @@
 // The bay: one calibration, one thing to do, on a tablet two metres away. What is shown follows from the state that the
 // server folds; what is being typed is kept here and in sessionStorage.
 
-import { command, Refused, signOut } from "./api.js";
+import { command, get, Refused, signOut } from "./api.js";
 import { byId, h, part as lazy, place, put, theme } from "./dom.js";
-import { otherUnit, unit } from "./format.js";
+import { clock, otherUnit, unit } from "./format.js";
 import { linkGlyph, speakGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
 import { placing, standing } from "./placing.js";
@@ -12,10 +12,10 @@ import { Rounds } from "./rounds.js";
 import { seam } from "./seam.js";
 import { stepScene } from "./steps.js";
 import { Watch } from "./watch.js";
-import { CAUTIONS, PHASES, task, waited, where } from "./words.js";
+import { CAUTIONS, PHASES, sensor, task, waited, where } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
-/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void"} Part */
+/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void" | "ask" | "handover"} Part */
 
 const id = location.pathname.split("/")[2];
 const link = new Link();
@@ -24,10 +24,10 @@ const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
 // Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
 const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
-  voids = lazy(() => import("./voids.js")), readings = lazy(() => import("./readings.js"));
+  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js"));
 /** @type {Part} */
 let part = "now";
-let spoken = "", lastStep = "";
+let spoken = "", lastStep = "", meanwhile = false; // placed while the request waits
 
 theme();
 put(byId("stop"), stopGlyph(), h("span", null, "Stop"));
@@ -45,7 +45,7 @@ async function begin() {
   try {
     await w.start();
     draw();
-    for (const p of [readings, gates, voids, scan, sheet]) p.warm();
+    for (const p of [asking, readings, gates, voids, handover, scan, sheet]) p.warm();
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
@@ -122,20 +122,25 @@ function openStep() {
 
 /** What there is to do now. @returns {Scene} */
 function now() {
-  const s = w.state, turn = s.turn;
+  const s = w.state, turn = s.turn, handed = w.offer("technician");
   const big = (/** @type {string} */ id, /** @type {string} */ text, /** @type {() => void} */ onclick) => () => h("button", { type: "button", id, class: "primary bay", onclick }, text);
   const plain = (/** @type {string} */ title, /** @type {any} */ text, /** @type {(() => any) | undefined} */ primary, /** @type {any} */ more = null) =>
     ({ key: [title, text, w.seq], spoken: title, primary, body: () => h("section", { class: "only" }, h("h1", { class: "instruction", id: "instruction" }, title), text && h("p", { class: "then" }, text), more) });
+  const askMore = () => h("button", { type: "button", id: "ask-more", class: "second", onclick: () => go("ask") }, "Promised time, language");
   const startSheet = () => h("button", { type: "button", id: "to-sheet", class: "second", onclick: () => go("sheet") }, "Set-up sheet");
+  if (handed && handed.member !== link.member && s.phase !== "running") {
+    return { key: ["take", handed.at, w.seq], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), handover.show((m) => m.take(handed, w, act))) };
+  }
   switch (s.phase) {
     case "preparing":
       if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
-      if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), startSheet());
+      if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), [startSheet(), askMore()]);
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
-      return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")));
+      return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")), askMore());
     case "waiting":
-      if (s.sheet) return placing(w, hands);
-      return plain("Waiting for a specialist", "With the set-up sheet you can place the target meanwhile.", undefined, startSheet());
+      if (s.sheet && (s.place.stage !== "none" || meanwhile)) return placing(w, hands);
+      return plain("Waiting for a specialist", "", s.sheet ? big("meanwhile", "Place the target meanwhile", () => { meanwhile = true; draw(); }) : undefined,
+        [asking.show((m) => m.wait(s.request)), !s.sheet && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
     case "running":
       return { key: ["running", w.seq], spoken: "The leg runs. " + CAUTIONS.running, body: () => h("section", { class: "only running" }, h("h1", { class: "instruction", id: "instruction" }, "Leg running"), seam("met"), h("p", { class: "then" }, CAUTIONS.running)) };
     case "stopped": {
@@ -173,14 +178,26 @@ function go(to) {
 
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"),
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look().then(() => go("more")); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
 }
 
+/** Other calibrations of this car that wait for a specialist already. */
+async function others() {
+  const rows = (await get("/v1/calibrations?limit=100")).calibrations;
+  return rows.filter((/** @type {any} */ r) => r.job === w.state.job && r.stream.id !== id && r.phase === "waiting" && !r.summary.queue?.with).map((/** @type {any} */ r) => ({ id: r.stream.id, name: sensor(r.summary.sensor) }));
+}
+
 /** @type {Record<string, () => any>} */
 const parts = {
+  ask: () => asking.show((m) => {
+    const box = h("section", { class: "scroll" });
+    others().catch(() => []).then((list) => put(box, m.askForm(list, (data) => act("request", data).then(() => go("now")))));
+    return box;
+  }),
+  handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), handover.show((m) => m.offer(w.offer("technician"), w, (type, data) => act(type, data)))),
   more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: () => gates.show((m) => m.gates(w, act)),
   sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
   scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
@@ -203,7 +220,7 @@ function draw() {
   turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
   if (part !== "now") {
-    const live = part === "gates" || part === "readings" ? w.seq : part + unit();
+    const live = part === "handover" ? w.offer("technician")?.at ?? "" : part === "gates" || part === "readings" ? w.seq : part + unit();
     main.show(["part", part, live], parts[part]);
     foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]);
     return;
@@ -235,6 +252,7 @@ function tick() {
     const x = waited(w.state.turn, link.now(), w.since());
     since.textContent = x.text;
     since.className = x.late ? "late" : "quiet";
+    byId("gone").textContent = w.state.claim && w.gone.specialist && link.state === "linked" && w.state.phase !== "closed" ? `Specialist not heard of for ${clock(link.now() - w.gone.specialist)}` : "";
   }
   const word = w.state.word, left = document.getElementById("left"), line = document.getElementById("word-seam");
   if (!word || !left || !line) return;

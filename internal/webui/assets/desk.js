@@ -8,6 +8,7 @@ import { DeskWork } from "./deskwork.js";
 import { clock, otherUnit, timeOfDay, unit } from "./format.js";
 import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
+import { queueRows } from "./queue.js";
 import { strip } from "./strip.js";
 import { Watch } from "./watch.js";
 import { PHASES, sensor, task, waited, where } from "./words.js";
@@ -18,14 +19,16 @@ const link = new Link();
 const watches = new Map();
 /** @type {any[]} */
 let queue = [];
-let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null);
+let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
 const strips = place(byId("strips")), main = place(byId("main")), linkline = place(byId("link")), keys = place(byId("keys"));
 const work = new DeskWork(link, notice, () => draw());
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
+byId("duty").addEventListener("click", switchDuty);
 byId("unit").textContent = unit();
-byId("unit").addEventListener("click", () => { otherUnit(); byId("unit").textContent = unit(); for (const w of watches.values()) w.look(); });
+byId("unit").addEventListener("click", () => { otherUnit(); byId("duty").addEventListener("click", switchDuty);
+byId("unit").textContent = unit(); for (const w of watches.values()) w.look(); });
 link.addEventListener("state", drawLink);
 link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
@@ -37,14 +40,43 @@ start();
 async function start() {
   try {
     me = await get("/v1/me");
-    const register = await get("/v1/registers/" + me.org);
-    byId("who").textContent = [opener(register.opened)(register.state.members?.[me.member]?.name), register.state.organisation.name].filter(Boolean).join(", ");
+    await staff();
+    link.follow({ kind: "register", id: me.org }, register.seq, () => staff().then(look)); // duty, above all
+    byId("who").textContent = [name(me.member), register.state.organisation.name].filter(Boolean).join(", ");
     await look();
   } catch (e) {
     put(byId("main"), h("p", { class: "problem", role: "alert" }, e instanceof Error ? e.message : "That did not work."));
   }
   setInterval(look, QUEUE_MS);
   setInterval(tick, 500);
+}
+
+async function staff() {
+  register = await get("/v1/registers/" + me.org);
+  const on = register.state.duty?.[me.member]?.on, key = byId("duty");
+  key.hidden = !me.roles.includes("specialist");
+  key.setAttribute("aria-pressed", String(Boolean(on)));
+  put(key, turnGlyph(on ? "specialist" : ""), on ? "On duty" : "Off duty");
+}
+
+/** @param {string} member */
+const name = (member) => opener(register?.opened)(register?.state.members?.[member]?.name).replace(" (invented)", "");
+
+async function switchDuty() {
+  const on = register.state.duty?.[me.member]?.on;
+  try {
+    await link.command({ kind: "register", id: me.org }, register.seq, on ? "go-off-duty" : "go-on-duty", { member: me.member });
+  } catch (e) {
+    notice(e instanceof Refused ? e.text() : String(e));
+  }
+  await staff();
+  await look();
+}
+
+/** @param {any} row @param {string} reason */
+async function decline(row, reason) {
+  await link.command(row.stream, row.seq, "decline", { reason }).catch((e) => notice(e.message));
+  await look();
 }
 
 /** Looks at the queue and for calibrations that came or went. Nothing pushes these. */
@@ -125,6 +157,7 @@ function drawLink() {
 /** @param {Watch} w */
 function turnOf(w) {
   const { turn, phase } = w.state;
+  if (!w.mine) return { who: "", word: "With " + (name(w.state.claim.member) || "a colleague"), tone: "", task: w.offer("specialist") ? "hand-over offered" : task(turn) };
   const running = phase === "running";
   if (phase === "stopped") return { who: "", word: "Stopped", tone: "", task: task(turn) };
   if (running) return { who: "running", word: "Leg running", tone: "met", task: where(w.state) };
@@ -132,12 +165,15 @@ function turnOf(w) {
   return turn.who === "specialist" ? { who: "specialist", word: "Your turn", tone: "desk", task: task(turn) } : { who: "technician", word: "Bay’s turn", tone: "bay", task: task(turn) };
 }
 
-/** @returns {Watch[]} in the order in which they were claimed, which never changes */
-const inOrder = () => [...watches.values()].filter((w) => w.state && w.state.phase !== "closed" || w.state && w.ref.id === focused);
+/** @returns {Watch[]} one's own in the order in which they were claimed, which never changes; then those of colleagues */
+const inOrder = () => {
+  const all = [...watches.values()].filter((w) => w.state && (w.state.phase !== "closed" || w.ref.id === focused));
+  return [...all.filter((w) => w.mine), ...all.filter((w) => !w.mine)];
+};
 
 function draw() {
   const list = inOrder();
-  strips.show([list.map((w) => [w.ref.id, w.seq, w.state.turn, w.entries.length, w.name()]), focused, queue.map((r) => r.stream.id), Math.floor(link.now() / 30_000)], () => [
+  strips.show([list.map((w) => [w.ref.id, w.seq, w.state.turn, w.entries.length, w.name(), w.mine]), focused, queue.map((r) => [r.stream.id, r.seq, r.place]), Math.floor(link.now() / 30_000), me?.member, link.member], () => [
     list.map((w, i) => {
       const t = turnOf(w), id = w.ref.id, bay = w.register?.bays?.[w.state.sheet?.bay]?.name ?? "";
       return h("article", { class: "strip" + (id === focused ? " focused" : "") },
@@ -148,18 +184,15 @@ function draw() {
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
         h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
     }),
-    queue.map((r) => h("article", { class: "strip waiting" },
-      h("div", { class: "strip-name" }, h("b", null, sensor(r.summary.sensor)), h("span", { class: "quiet" }, r.summary.verdict ? "set-up begun: " + r.summary.verdict : "set-up not begun")),
-      h("span", { class: "quiet grow" }, "Waiting, longest first"), h("b", { class: "strip-clock", "data-since": String(Date.parse(r.queued_at)) }, clock(link.now() - Date.parse(r.queued_at))),
-      h("button", { type: "button", class: "desk-key claim", id: "claim-" + r.stream.id, onclick: () => claim(r) }, "Claim"))),
+    queueRows(queue, { name, claim, decline, now: link.now() }),
   ]);
   byId("queue-state").textContent = `Queue ${queue.length}`;
-  const yours = list.filter((w) => w.state.turn.who === "specialist" && w.state.phase !== "running").length;
+  const yours = list.filter((w) => w.mine && w.state.turn.who === "specialist" && w.state.phase !== "running").length;
   document.title = (yours ? `(${yours}) Your turn` : "Desk") + " · Readback";
   const w = watches.get(focused);
   if (w?.state) work.draw(w, main);
   else main.show(["empty", queue.length], () => h("p", { class: "empty quiet" }, queue.length ? "Claim one from the queue: key Q, then Enter." : "Nobody waits."));
-  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["V", "with values"], ["X", "leg not completed"], ["O", "another outcome"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
+  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["V", "with values"], ["X", "leg not completed"], ["O", "another outcome"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["P", "hand over"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
     .map(([k, text]) => h("span", null, h("kbd", null, k), " ", text)));
   tick();
 }
@@ -168,7 +201,7 @@ function tick() {
   byId("clock").textContent = timeOfDay(link.now());
   for (const el of document.querySelectorAll("[data-since]")) el.textContent = clock(link.now() - Number(/** @type {HTMLElement} */ (el).dataset.since));
   for (const el of document.querySelectorAll("[data-turn]")) {
-    const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.since ? waited(w.state.turn, link.now(), 0) : { text: "", late: false };
+    const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.since ? waited(w.state.turn, link.now(), 0) : w?.gone.technician && link.state === "linked" ? { text: `Bay not heard of for ${clock(link.now() - w.gone.technician)}`, late: true } : { text: "", late: false };
     el.textContent = x.text;
     el.className = "asked-at " + (x.late ? "late" : "quiet");
   }

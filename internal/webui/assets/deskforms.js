@@ -3,14 +3,15 @@
 // routine gave, and outcomes.
 
 import { byId, field, h, select } from "./dom.js";
+import { offer, take } from "./handover.js";
 import { gate as gateName, verdict } from "./words.js";
 
 const TITLES = /** @type {Record<string, string>} */ ({
   waive: "Waive, with your name", note: "Note: it changes nothing", return: "Give it back to the queue", completed: "Leg completed, with what the routine gave",
-  "not-completed": "Leg not completed", declare: "Declare another outcome", decline: "Decline: not for you", reopen: "Reopen: what was declared stays readable",
+  "not-completed": "Leg not completed", declare: "Declare another outcome", "take-over": "Take over without them", reopen: "Reopen: what was declared stays readable",
 });
 /** Forms whose reason may be left empty. */
-const FREE = new Set(["completed", "not-completed", "offer"]);
+const FREE = new Set(["completed", "not-completed"]);
 
 const value = (/** @type {string} */ id) => /** @type {HTMLInputElement} */ (byId(id)).value.trim();
 const ticked = (/** @type {string} */ id) => /** @type {HTMLInputElement} */ (byId(id)).checked;
@@ -20,7 +21,10 @@ const input = (/** @type {Record<string, any>} */ props = {}) => h("input", { ty
 export function deskForm(desk) {
   const w = /** @type {import("./watch.js").Watch} */ (desk.w), s = w.state, kind = desk.form;
   const leave = h("button", { type: "button", class: "desk-key quiet-key", onclick: () => desk.open("") }, h("kbd", null, "Esc"), "Leave");
-  const done = s.turn.do === "declare";
+  const done = s.turn.do === "declare", handed = w.offer("specialist");
+  const side = (/** @type {string} */ title, /** @type {any} */ inside) => h("div", { class: "asks-box", id: "desk-form" }, h("h2", null, title), inside, leave);
+  if (kind === "offer") return side("Hand over to a colleague", offer(handed, w, (type, data) => desk.act(type, data)));
+  if (kind === "take") return side("Hand-over", handed ? take(handed, w, (type, data) => desk.act(type, data)) : "It is offered no longer.");
   const what = kind === "waive" ? waivable(s) : [];
   const title = kind === "declare" && done ? "Declare the outcome" : TITLES[kind] ?? "";
   if (kind === "waive" && !what.length) {
@@ -57,7 +61,7 @@ export function deskForm(desk) {
     switch (kind) {
       case "waive": return void desk.act("waive", value("waive-what") === "verdict" ? { what: "verdict", reason: text } : { what: "gate", gate: value("waive-what"), reason: text });
       case "note": return void desk.act("note", { text });
-      case "return": case "decline": case "reopen": return void desk.act(kind, { reason: text });
+      case "return": case "take-over": case "reopen": return void desk.act(kind, { reason: text });
       case "completed": {
         const values = [0, 1, 2].map((i) => ({ name: value("name-" + i), value: value("value-" + i), ...(value("unit-" + i) && { unit: value("unit-" + i) }) })).filter((v) => v.name || v.value);
         if (values.some((v) => !v.name || !v.value)) return void (problem.textContent = "Each value: what it is, and what was shown.");

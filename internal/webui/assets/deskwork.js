@@ -21,11 +21,12 @@ export class DeskWork {
     this.link = link;
     this.notice = notice;
     this.redraw = redraw;
-    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare"} */
+    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare" | "offer" | "take" | "take-over"} */
     this.form = "";
     /** @type {import("./watch.js").Watch | null} */
     this.w = null;
     this.said = "";
+    this.form0 = { key: "", box: /** @type {any} */ (null) };
   }
 
   /** @param {string} type @param {object} [data] */
@@ -47,6 +48,9 @@ export class DeskWork {
   /** The next step as far as it is the desk's: what Enter sends. @returns {{title: any, text: any, label: string, send: (() => void) | null, key?: string} | null} */
   next() {
     const w = /** @type {import("./watch.js").Watch} */ (this.w), s = w.state, t = s.turn;
+    const handed = w.offer("specialist");
+    if (!w.mine && ["guided", "stopped"].includes(s.phase)) return handed ? { title: "A hand-over waits", text: "Read the card, then say it.", label: "Read the card", send: () => this.open("take") } : { title: "With a colleague", text: "If they went off duty without handing over, take over with a reason.", label: "Take over without them", key: "T", send: () => this.open("take-over") };
+    if (!w.mine) return null;
     if (s.phase === "declared" && !s.signs.some((/** @type {any} */ x) => x.by.role === "specialist")) return { title: "Sign", text: "For method and result.", label: "Sign", send: () => this.act("sign") };
     if (t.who !== "specialist") return null;
     const step = s.steps.find((/** @type {any} */ one) => one.number === t.step);
@@ -76,10 +80,17 @@ export class DeskWork {
     return [h("b", null, d.value ? `${d.value} ${d.unit}` : lengthShort(d.value_um ?? 0)), d.side ? [d.side === "left" || d.side === "right" ? " to vehicle " : " ", side(d.side, "bay")] : ""];
   }
 
+  /** A form stays as it is, with what was typed, whatever comes in beside it. @param {() => any} make */
+  kept(make) {
+    const key = this.w?.ref.id + this.form;
+    if (this.form0.key !== key) this.form0 = { key, box: h("div", null, make()) };
+    return this.form0.box;
+  }
+
   /** @param {string} key @returns {boolean} whether it meant something */
   key(key) {
     const w = this.w;
-    if (!w?.state || this.form) return false;
+    if (!w?.state || this.form || (!w.mine && !["enter", "t", "n", "s"].includes(key))) return false;
     const next = this.next(), letter = next?.key?.toLowerCase();
     switch (key) {
       case "enter":
@@ -96,6 +107,8 @@ export class DeskWork {
       case "w": this.open("waive"); return true;
       case "n": this.open("note"); return true;
       case "b": this.open("return"); return true;
+      case "p": this.open("offer"); return true;
+      case "t": if (!w.mine) this.open("take-over"); return true;
       case "o": if (w.state.phase === "guided" || w.state.phase === "stopped") this.open("declare"); return true;
     }
     return false;
@@ -112,11 +125,12 @@ export class DeskWork {
   draw(w, main) {
     this.w = w;
     const s = w.state;
-    main.show([w.ref.id, w.seq, unit(), s.turn, this.form, w.jobSeq, w.register !== null], () => {
-      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data))));
+    if (!this.form) this.form0.key = "";
+    main.show([w.ref.id, w.seq, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
+      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
       return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
         h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : "No set-up sheet yet."), this.gateList()),
-          h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? forms.show((m) => m.deskForm(this)) : this.nextBox(), this.wordsBox(), this.log()))];
+          h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.kept(() => forms.show((m) => m.deskForm(this))) : this.nextBox(), this.wordsBox(), this.log()))];
     });
     const next = this.next();
     const say = next ? `Your turn: ${task(s.turn)}` : "";
@@ -173,7 +187,7 @@ export class DeskWork {
       next.send && h("p", { class: "send-line" }, h("button", { type: "button", id: "next", class: "desk-key", onclick: next.send }, h("kbd", null, next.key ?? "Enter"), next.label), this.others()))
       : h("div", { class: "asks-box" }, h("p", { class: "quiet" }, s.phase === "stopped" ? "Stopped" : "Nothing of yours is due"), s.phase === "stopped" && this.restartKeys());
     if (s.phase === "closed") return [head, h("div", { class: "asks-box closed" }, h("p", { class: "next-title" }, "Closed: " + s.result.outcome.replace("-", " ")), h("p", null, "Signed by both."))];
-    return [head, asks, seam(bay ? "open" : "met", undefined, 40), h("div", { class: "answers-box " + (bay ? "bay" : "") }, h("p", null, bay ? ["The bay: ", h("b", null, task(s.turn))] : "The bay waits for you"))];
+    return [head, asks, seam(bay ? "open" : "met", undefined, 40), h("div", { class: "answers-box " + (bay ? "bay" : "") }, h("p", null, !w.mine ? "With a colleague" : bay ? ["The bay: ", h("b", null, task(s.turn))] : "The bay waits for you"))];
   }
 
   restartKeys() {

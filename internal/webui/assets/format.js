@@ -84,6 +84,12 @@ export function timeOfDay(at) {
   return [d.getHours(), d.getMinutes(), d.getSeconds()].map((n) => String(n).padStart(2, "0")).join(":");
 }
 
+/** A moment on this device, with the day unless it is today. @param {number} at ms */
+export function dayTime(at) {
+  const d = new Date(at), time = timeOfDay(at).slice(0, 5);
+  return d.toDateString() === new Date().toDateString() ? time : d.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" }) + " " + time;
+}
+
 /** Deviations in words: how much to which side, never a bare sign. */
 const WAYS = {
   distance: ["far", "near"], range: ["far", "near"], lateral: ["left", "right"], azimuth: ["left", "right"],

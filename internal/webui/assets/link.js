@@ -23,7 +23,7 @@ export class Link extends EventTarget {
     this.member = "";
     /** @type {WebSocket | null} */
     this.socket = null;
-    /** @type {Map<string, {ref: Ref, after: number, entry: (e: any) => void}>} */
+    /** @type {Map<string, {ref: Ref, after: number, entry: (e: any) => void, here?: (people: any[]) => void}>} */
     this.follows = new Map();
     /** @type {Map<string, {resolve: (v: any) => void, reject: (e: unknown) => void}>} */
     this.waiting = new Map();
@@ -116,6 +116,9 @@ export class Link extends EventTarget {
           follow.entry(m);
         }
         break;
+      case "presence":
+        follow?.here?.(m.here);
+        break;
       case "accepted":
         this.answered(m.command, m, null);
         break;
@@ -155,10 +158,10 @@ export class Link extends EventTarget {
 
   /**
    * Follows a stream from an entry on; entry gets each later one once, in order.
-   * @param {Ref} ref @param {number} after @param {(e: any) => void} entry
+   * @param {Ref} ref @param {number} after @param {(e: any) => void} entry @param {(people: any[]) => void} [here] who takes part now
    */
-  follow(ref, after, entry) {
-    const f = { ref, after, entry };
+  follow(ref, after, entry, here) {
+    const f = { ref, after, entry, here };
     this.follows.set(ref.id, f);
     if (this.state === "linked") this.ask(f);
   }

@@ -25,6 +25,7 @@ export class Watch extends EventTarget {
     this.seq = 0;
     /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
     this.entries = [];
+    this.gone = { technician: 0, specialist: 0 }; // since when nothing is heard of them, ms; 0: they are there
     this.want = 0;
     this.loading = false;
   }
@@ -36,9 +37,18 @@ export class Watch extends EventTarget {
       this.entries.push({ seq: e.seq, type: e.body.type, at: Date.parse(e.body.at), role: e.body.by?.role ?? "", body: e.body });
       if (e.seq > this.seq) this.refresh(e.seq);
       else this.tell();
-    });
+    }, (people) => this.meet(people));
     this.link.follow({ kind: "job", id: this.state.job }, this.jobSeq ?? 0, () => this.loadJob().then(() => this.tell()));
     return this;
+  }
+
+  /** Notes since when a side is not heard of. @param {any[]} people */
+  meet(people) {
+    for (const role of /** @type {const} */ (["technician", "specialist"])) {
+      const here = people.some((p) => (role === "specialist" ? p.member === this.state?.claim?.member : p.relation === "own" && p.roles.includes(role)));
+      this.gone[role] = here ? 0 : this.gone[role] || this.link.now();
+    }
+    this.tell();
   }
 
   stop() {
@@ -97,6 +107,16 @@ export class Watch extends EventTarget {
   since() {
     for (let i = this.entries.length - 1; i >= 0; i--) if (this.entries[i].type !== "noted") return this.entries[i].at;
     return this.loadedAt ?? Date.now();
+  }
+
+  /** Whether the specialist's part is of whoever looks. */
+  get mine() {
+    return !this.state.claim || !this.link.member || this.state.claim.member === this.link.member;
+  }
+
+  /** The hand-over that waits on a side. @param {"technician" | "specialist"} side */
+  offer(side) {
+    return (this.state.handovers ?? []).find((/** @type {any} */ o) => o.side === side) ?? null;
   }
 
   /** @param {string} type @param {object} [data] */

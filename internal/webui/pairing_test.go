@@ -1,0 +1,159 @@
+package webui_test
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+)
+
+// TestTheQueue with its order and reasons at the desk, duty switched there, and the wait said in the bay at once.
+func TestTheQueue(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	browser := browser(t)
+	one, two := newScene(t, s), newScene(t, s)
+	for _, c := range []*scene{one, two} {
+		c.gates()
+		c.sheet()
+	}
+	b := open(t, browser, "bay", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(one.bay())
+	b.press("#ask-more")
+	b.choose("#promised", "17:30")
+	b.choose("#promised-day", "1")
+	b.readable("ask", 7)
+	b.onPhone("ask")
+	b.press("#ask button[type=submit]")
+	b.sees("#wait", "nobody is on duty who may take it")
+	b.sees("#wait", "telephone the desk")
+	b.sees("#wait", "the car is promised for")
+	b.fits("nobody")
+	b.readable("nobody", 7)
+	b.onPhone("nobody")
+
+	d := open(t, browser, "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	row := "#waits-" + one.cal.ID.String()
+	d.sees(row, "car promised for")
+	d.sees(row, "not offered to you")
+	d.sees("#duty", "off duty")
+	d.press("#duty")
+	d.sees("#duty", "on duty")
+	d.sees(row, "offered to ines beispiel")
+	d.readable("queue", 4.5)
+
+	b.visit(two.bay())
+	b.press("#request")
+	b.sees("#wait", "likely")
+	b.sees("#wait", "1 on duty, 1 before you")
+	b.fits("likely")
+	b.onPhone("likely")
+	b.press("#meanwhile")
+	b.sees("#instruction", "place, then measure")
+
+	d.sees("#waits-"+two.cal.ID.String(), "offered to ines beispiel")
+	d.press("#decline-" + one.cal.ID.String())
+	d.fill("#why-"+one.cal.ID.String(), "I do not have the method for this one.")
+	d.picture("decline")
+	d.keys("\r")
+	d.sees(row, "declined")
+	d.press("#claim-" + two.cal.ID.String())
+	d.sees(".next-title", "adopt sheet 1")
+	b.sees("#turn", "desk’s turn")
+}
+
+// TestHandOver on both sides: the card is read, said again wrongly and then rightly, and the work changes hands; and how
+// long nothing was heard of the specialist.
+func TestHandOver(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	otto := s.As(apptest.DeskOwner)
+	desk := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: otto.Access.Org}}
+	desk.Seq = apptest.Read[struct{ Seq uint64 }](otto, otto.Get(desk.Path())).Seq
+	otto.Do(desk, "change-member", fmt.Sprintf(`{"id":%q,"roles":["owner","specialist"]}`, otto.Access.Member))
+	otto.Do(desk, "grant-competence", fmt.Sprintf(`{"member":%q,"sensor":"front-camera","expires":"2099-12-31","proof":"INV-0009"}`, otto.Access.Member))
+	odile := s.As(apptest.ShopOwner)
+	shop := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: odile.Access.Org}}
+	shop.Seq = apptest.Read[struct{ Seq uint64 }](odile, odile.Get(shop.Path())).Seq
+	odile.Do(shop, "grant-competence", fmt.Sprintf(`{"member":%q,"sensor":"front-camera","expires":"2099-12-31","proof":"INV-0010"}`, odile.Access.Member))
+	c := newScene(t, s)
+	c.claimed()
+	c.report(nil)
+	c.does(c.tech, "lock", `{}`)
+	c.does(c.tech, "freeze", `{}`)
+
+	browser := browser(t)
+	d := open(t, browser, "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.sees(".strip-turn", "bay’s turn")
+	o := open(t, browser, "colleague", s.URL, 1440, 900)
+	o.signIn(apptest.DeskOwner, "demo desk owner", "/desk")
+	o.sees(".strip-turn", "with ines beispiel")
+	d.keys("p")
+	d.fill("#points", "The lamp at the left flickers.")
+	c.does(c.tech, "note", `{"text":"Coffee?"}`) // what comes in takes nothing away that was typed
+	d.sees("#log", "noted")
+	d.readable("offer", 4.5)
+	d.press("#offer-handover")
+	o.sees(".strip-turn", "hand-over offered")
+	o.sees(".next-title", "a hand-over waits")
+	o.keys("\r")
+	o.sees("#card", "the lamp at the left flickers")
+	o.sees("#card", "must not be moved")
+	o.readable("card", 4.5)
+	o.press("#card-read")
+	o.until(`!document.querySelector("#card")`)
+	for _, said := range []string{"position-1", "stage-locked", "attempt-0", "frozen-true"} {
+		o.press("#say-" + said)
+	}
+	o.picture("restate")
+	o.press("#take-handover")
+	o.sees("#notice", "stage")
+	o.press("#say-stage-frozen")
+	o.press("#take-handover")
+	o.sees(".next-title", "adopt sheet 1")
+	d.sees(".strip-turn", "with otto muster")
+
+	// In the bay, from one tablet to another.
+	b := open(t, browser, "bay", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(c.bay())
+	b.press("#more")
+	b.press("#part-handover")
+	b.fill("#points", "Keys are in the office.")
+	b.readable("handover", 7)
+	b.press("#offer-handover")
+	b.sees("#card", "keys are in the office")
+	p := open(t, browser, "second-bay", s.URL, 1180, 820)
+	p.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	p.visit(c.bay())
+	p.sees("#card", "keys are in the office")
+	p.readable("take", 7)
+	p.onPhone("take")
+	p.press("#card-read")
+	for _, said := range []string{"position-1", "stage-frozen", "attempt-0", "frozen-true"} {
+		p.press("#say-" + said)
+	}
+	p.readable("say", 7)
+	p.onPhone("say")
+	p.press("#take-handover")
+	p.until(`!document.querySelector(".handover")`)
+	var state struct {
+		Technician struct{ Member string }
+		Claim      struct{ Member string }
+	}
+	c.state(&state)
+	require.Equal(t, s.Person(apptest.ShopOwner).Member.String(), state.Technician.Member)
+	require.Equal(t, otto.Access.Member.String(), state.Claim.Member)
+
+	o.visit("/sign-in")
+	p.sees("#gone", "specialist not heard of for 0:0")
+	p.fits("gone")
+	o.visit("/desk")
+	p.until(`document.querySelector("#gone").textContent === ""`)
+}
