@@ -26,6 +26,7 @@ var table = []row{
 	{stream.Job, stream.Own, stream.Owner, []Action{See, Command, Open, Bundle, List}},
 	{stream.Job, stream.Own, stream.Specialist, []Action{See, List}},
 	{stream.Job, stream.Own, stream.System, []Action{See, Command}},
+	{stream.Job, stream.Own, stream.Interface, []Action{Command, Open}}, // announces, and reads nothing
 	{stream.Job, stream.Agreed, stream.Specialist, []Action{See}},
 	{stream.Job, stream.Claimed, stream.Specialist, []Action{See}},
 	{stream.Job, stream.Claimed, stream.Owner, []Action{See}},

@@ -21,6 +21,8 @@ type Announcement struct {
 	// ModelYear is what position 10 says; absent where it says nothing.
 	ModelYear *vehicle.ModelYear `json:"model_year,omitempty"`
 	VINEqual  bool               `json:"vin_equal"` // to the one that the job goes by now
+	Plate     *stream.Sealed     `json:"plate,omitempty"`
+	MileageKM *int64             `json:"mileage_km,omitempty"`
 
 	mark string
 }
@@ -47,10 +49,12 @@ type announcing struct {
 	VINMark   *string            `json:"vin_mark"` // see carDescription
 	VINCheck  vehicle.Check      `json:"vin_check"`
 	ModelYear *vehicle.ModelYear `json:"model_year,omitempty"`
+	Plate     json.RawMessage    `json:"plate,omitempty"` // plain until it is sealed
+	MileageKM *int64             `json:"mileage_km,omitempty"`
 }
 
 func readAnnouncement(o *strict.Object) any {
-	a := announcing{VINMark: new(string)}
+	a := announcing{VINMark: new(string), MileageKM: readMileage(o), Plate: readPlate(o)}
 	if text := o.String("vin", 40); text != "" {
 		vin, err := vehicle.ParseVIN(text)
 		if err != nil {
@@ -65,8 +69,8 @@ func readAnnouncement(o *strict.Object) any {
 	return a
 }
 
-// announceVehicle takes the VIN that the car gave; a job without one goes by it. A further announcement replaces the one before, and what was settled
-// of that one no longer holds.
+// announceVehicle takes the VIN that the car gave; a job without one goes by it, and so with plate and mileage. A further
+// announcement replaces the one before, and what was settled of that one no longer holds.
 func announceVehicle(s *State, e stream.Entry) error {
 	d, err := decode[announcing](e.Command)
 	if err != nil {
@@ -79,10 +83,19 @@ func announceVehicle(s *State, e stream.Entry) error {
 	if err != nil {
 		return err
 	}
-	s.announced = &Announcement{Seq: e.Seq, At: e.At, By: e.By, VIN: sealed, VINCheck: d.VINCheck, ModelYear: d.ModelYear, mark: *d.VINMark}
+	s.announced = &Announcement{Seq: e.Seq, At: e.At, By: e.By, VIN: sealed, VINCheck: d.VINCheck, ModelYear: d.ModelYear, MileageKM: d.MileageKM, mark: *d.VINMark}
+	if err := replaceSealed(&s.announced.Plate, d.Plate); err != nil {
+		return err
+	}
 	s.settled, s.describedAt = nil, e.Seq
 	if s.vehicle.VIN == nil {
 		s.goByAnnounced()
+	}
+	if s.vehicle.Plate == nil {
+		s.vehicle.Plate = s.announced.Plate
+	}
+	if s.vehicle.MileageKM == nil {
+		s.vehicle.MileageKM = d.MileageKM
 	}
 	return nil
 }
@@ -92,6 +105,20 @@ func (s *State) goByAnnounced() {
 	a := s.announced
 	s.vehicle.VIN, s.vehicle.VINCheck, s.vehicle.ModelYear, s.vinMark = &a.VIN, a.VINCheck, a.ModelYear, a.mark
 }
+
+// VINMark is the mark of the VIN that the job goes by, "" while there is none. It is comparable within this job only.
+func (s *State) VINMark() string { return s.vinMark }
+
+// LastAnnounced is the mark of the VIN announced last, and when that was; "" if none was.
+func (s *State) LastAnnounced() (mark string, at time.Time) {
+	if s.announced == nil {
+		return "", at
+	}
+	return s.announced.mark, s.announced.At
+}
+
+// Unattended reports whether an interface opened the job and no person has given it a command yet.
+func (s *State) Unattended() bool { return s.unattended }
 
 // vinEqual compares the VIN announced with the one that the job goes by.
 func (s *State) vinEqual() bool { return s.announced.mark == s.vinMark }

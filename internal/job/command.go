@@ -6,11 +6,13 @@ import (
 	"maps"
 	"slices"
 
+	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/strict"
 )
 
-// command is all a job knows of one command. Its sender is a technician or an owner of the shop; see Decide.
+// command is all a job knows of one command. Its sender is a technician or an owner of the shop, or, of those that have a
+// guard for it, a vehicle interface; see allows.
 type command struct {
 	entry string   // type of the entry it makes
 	opens bool     // makes the first entry
@@ -25,6 +27,8 @@ type command struct {
 	needs func(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error)
 	// check refuses by guard; nil: nothing can.
 	check func(actor stream.Actor, cmd stream.Command, facts stream.Facts) error
+	// device refuses what an interface may not say; nil: none gives the command.
+	device func(s *State, actor stream.Actor, cmd stream.Command) error
 	// holds refuses by what the job is in; nil: nothing can.
 	holds func(s *State) error
 	// decide gives what the entry adds to the command; nil: nothing.
@@ -37,7 +41,7 @@ type command struct {
 var commands = map[string]command{
 	"open-job": {
 		entry: "job-opened", opens: true, seal: []string{"vin", "plate", "customer_reference"},
-		read: readOpening, needs: needsOfOpening, check: checkOpening, apply: openJob,
+		read: readOpening, needs: needsOfOpening, check: checkOpening, device: onlyCar, apply: openJob,
 	},
 	"describe-vehicle": {
 		entry: "vehicle-described", seal: []string{"vin", "plate"}, stale: []string{"vehicle-described"},
@@ -48,8 +52,16 @@ var commands = map[string]command{
 		read: readWorkDescription, apply: describeWork,
 	},
 	"announce-vehicle": {
-		entry: "vehicle-announced", seal: []string{"vin"}, stale: []string{"vehicle-announced"},
-		read: readAnnouncement, apply: announceVehicle,
+		entry: "vehicle-announced", seal: []string{"vin", "plate"}, stale: []string{"vehicle-announced"},
+		read: readAnnouncement, device: itsJob, apply: announceVehicle,
+	},
+	"tie-interface": {
+		entry: "interface-tied", stale: []string{"interface-tied", "interface-untied"},
+		read: readTie, needs: needsOfTie, check: checkTie, apply: tieInterface,
+	},
+	"untie-interface": {
+		entry: "interface-untied", stale: []string{"interface-tied", "interface-untied"},
+		read: readUntie, holds: interfaceTied, apply: untieInterface,
 	},
 	"settle-vin": {
 		entry: "vin-settled", seal: []string{"reason"}, stale: []string{"vehicle-announced", "vehicle-described", "vin-settled"},
@@ -83,6 +95,21 @@ func Entries() []string {
 		all = append(all, c.entry)
 	}
 	return slices.Sorted(slices.Values(all))
+}
+
+// allows finds the role that the actor acts under, or refuses.
+func (c command) allows(actor stream.Actor, facts stream.Facts) (stream.Role, error) {
+	if actor.Has(stream.Interface) {
+		if c.device == nil {
+			return "", notForDevices()
+		}
+		return stream.Interface, plugged(actor, facts)
+	}
+	role, ok := actor.As(stream.Technician, stream.Owner)
+	if !ok {
+		return "", fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
+	}
+	return role, employed(actor, role, facts)
 }
 
 // decode takes admitted data apart again.

@@ -2,6 +2,7 @@ package job_test
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -12,7 +13,7 @@ import (
 	"readback/internal/stream"
 )
 
-var commands = []string{"open-job", "describe-vehicle", "describe-work", "withdraw-job", "announce-vehicle", "settle-vin", "attach-alignment", "record-scan", "note"}
+var commands = []string{"open-job", "describe-vehicle", "describe-work", "withdraw-job", "announce-vehicle", "settle-vin", "tie-interface", "untie-interface", "attach-alignment", "record-scan", "note"}
 
 // Every command by every role, of the shop and of another organisation, on a job that is there and on one that is not:
 // it makes its entry or is refused with its reason.
@@ -20,11 +21,11 @@ func TestEveryPair(t *testing.T) {
 	t.Parallel()
 	entries := map[string]string{
 		"open-job": "job-opened", "describe-vehicle": "vehicle-described", "describe-work": "work-described",
-		"withdraw-job": "job-withdrawn", "announce-vehicle": "vehicle-announced", "settle-vin": "vin-settled", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
+		"withdraw-job": "job-withdrawn", "announce-vehicle": "vehicle-announced", "settle-vin": "vin-settled", "tie-interface": "interface-tied", "untie-interface": "interface-untied", "attach-alignment": "alignment-attached", "record-scan": "scan-recorded", "note": "noted",
 	}
 	pairs := 0
 	for _, command := range commands {
-		for _, role := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner, stream.System} {
+		for _, role := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner, stream.System, stream.Interface} {
 			for _, org := range []stream.ID{shop, desk} {
 				for _, there := range []bool{false, true} {
 					pairs++
@@ -34,6 +35,9 @@ func TestEveryPair(t *testing.T) {
 						if command == "settle-vin" {
 							w.must(technician, "announce-vehicle", good["announce-vehicle"])
 						}
+						if command == "untie-interface" {
+							w.must(technician, "tie-interface", good["tie-interface"])
+						}
 					}
 					before := w.fold.Seq
 					actor := stream.Actor{Member: id(80), Org: org, Roles: []stream.Role{role}}
@@ -42,14 +46,22 @@ func TestEveryPair(t *testing.T) {
 						w.facts[registerKey(desk, "organisation")] = stream.Fact{Value: json.RawMessage(`{"sort":"desk"}`)}
 						w.facts[registerKey(desk, "dimensions/"+sheet.String())] = stream.Fact{Value: json.RawMessage(`{"active":true}`)}
 					}
-					e, err := w.do(actor, command, good[command])
+					w.facts[registerKey(org, "interface/"+id(80).String())] = stream.Fact{Value: json.RawMessage(`{"active":true}`)}
+					w.facts[registerKey(desk, "interface/"+reader.Member.String())] = stream.Fact{Value: json.RawMessage(`{"active":true}`)}
 					works := role == stream.Technician || role == stream.Owner
+					device := role == stream.Interface && (command == "open-job" || command == "announce-vehicle")
+					e, err := w.do(actor, command, good[command])
 					name := []any{"%s by %s, own shop %v, opened %v", command, role, org == shop, there}
 					switch {
 					case there && org != shop && role != stream.System, command != "open-job" && !there:
 						require.Equal(t, access.NotHere(), err, name...)
 					case command == "open-job" && there:
 						require.True(t, fault.Is(err, fault.AlreadyThere), name...)
+					case device && (org == shop || command != "open-job"):
+						// What it may say there is another test's.
+						require.Contains(t, []string{"only-car", "its-job"}, fault.Of(err).Fields[0].Want, name...)
+					case device:
+						require.True(t, fault.Is(err, fault.NotMet), name...)
 					case !works:
 						require.True(t, fault.Is(err, fault.NotYourRole), name...)
 					case org != shop:
@@ -65,7 +77,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 9*4*2*2, pairs)
+	require.Equal(t, 11*5*2*2, pairs)
 }
 
 // In each row everything holds but one guard.
@@ -87,6 +99,8 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"employed", "describe-work", without(me)},
 		{"employed", "withdraw-job", without(me)},
 		{"employed", "announce-vehicle", without(me)},
+		{"interface-in-use", "tie-interface", without("interface/" + reader.Member.String())},
+		{"interface-in-use", "tie-interface", with("interface/"+reader.Member.String(), `{"active":false}`)},
 		{"sheet-in-use", "describe-vehicle", without("dimensions/" + sheet.String())},
 		{"sheet-in-use", "describe-vehicle", with("dimensions/"+sheet.String(), `{"active":false}`)},
 		{"in-shop", "open-job", without("organisation")},
@@ -116,6 +130,7 @@ func TestStale(t *testing.T) {
 		}
 		for _, entry := range job.Entries() {
 			want := own[command] == entry ||
+				strings.HasSuffix(command, "tie-interface") && strings.HasPrefix(entry, "interface-") ||
 				command == "settle-vin" && (entry == "vehicle-announced" || entry == "vehicle-described" || entry == "vin-settled")
 			require.Equal(t, want, job.Rules{}.Stale(command, entry), "%s after %s", command, entry)
 		}

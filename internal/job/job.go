@@ -6,7 +6,8 @@
 // the calibrations' guards do, each when it needs the thing, by the list of what is missing in the fact "vehicle".
 //
 // Invariants. The first entry opens the job and says whose it is, for ever. Only people of that shop change it, and they
-// must be active in its register at that time. What identifies the car and its owner — VIN, plate, customer's reference —
+// must be active in its register at that time. A vehicle interface of the shop opens a job with the VIN that a car gave, and
+// announces the VIN in a job that a person tied it to or that goes by that very VIN; it does nothing else. What identifies the car and its owner — VIN, plate, customer's reference —
 // and free text never stand open: they are sealed before Decide sees them, and what deciding needs of them enters openly
 // (vin_check, model_year; vin_mark, by which equal VINs of one job are told without opening them). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job that was
 // withdrawn stays so.
@@ -64,6 +65,9 @@ func (Rules) Needs(_ stream.State, actor stream.Actor, cmd stream.Command) ([]st
 		return nil, unknown(cmd.Type)
 	}
 	keys := []stream.FactKey{memberKey(actor)}
+	if actor.Has(stream.Interface) {
+		keys[0] = interfaceKey(actor, actor.Member)
+	}
 	if c.needs == nil {
 		return keys, nil
 	}
@@ -87,15 +91,17 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 		return stream.Decision{}, fault.New(fault.WrongPhase, "The job was withdrawn: nothing but notes is added to it.",
 			fault.Field{Name: "phase", Want: open})
 	}
-	role, ok := actor.As(stream.Technician, stream.Owner)
-	if !ok {
-		return stream.Decision{}, fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
-	}
-	if err := employed(actor, role, facts); err != nil {
+	role, err := c.allows(actor, facts)
+	if err != nil {
 		return stream.Decision{}, err
 	}
 	if err := c.sealed(cmd); err != nil {
 		return stream.Decision{}, err
+	}
+	if role == stream.Interface {
+		if err := c.device(s, actor, cmd); err != nil {
+			return stream.Decision{}, err
+		}
 	}
 	if c.check != nil {
 		if err := c.check(actor, cmd, facts); err != nil {
@@ -129,6 +135,7 @@ func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
 	if err := c.apply(&next, e); err != nil {
 		return nil, err
 	}
+	next.unattended = e.By.Role == stream.Interface && (next.unattended || c.opens)
 	return &next, nil
 }
 

@@ -38,5 +38,8 @@ func openJob(s *State, e stream.Entry) error {
 		return err
 	}
 	s.changes = nil // nothing was before
+	if e.By.Role == stream.Interface {
+		return announceVehicle(s, e) // its VIN was read from the car, not typed
+	}
 	return nil
 }

@@ -22,6 +22,10 @@ func organisationKey(actor stream.Actor) stream.FactKey {
 	return registerKey(actor.Org, "organisation")
 }
 
+func interfaceKey(actor stream.Actor, id stream.ID) stream.FactKey {
+	return registerKey(actor.Org, "interface/"+id.String())
+}
+
 func dimensionsKey(actor stream.Actor, id stream.ID) stream.FactKey {
 	return registerKey(actor.Org, "dimensions/"+id.String())
 }

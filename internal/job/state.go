@@ -21,6 +21,8 @@ type State struct {
 	changes     []Change
 	vinMark     string // of the VIN that the job goes by; "" while there is none
 	announced   *Announcement
+	unattended  bool        // an interface opened it, and no person has given a command yet
+	tie         *Tie        // which interface is in the car, if a person said so
 	settled     *Settlement // on the VINs as they stand; nil: there was no need yet
 	withdrawn   *Withdrawal
 	alignments  []Alignment
@@ -134,6 +136,8 @@ type row struct {
 	Sensors   *Sensors      `json:"sensors,omitempty"`
 	Missing   []string      `json:"missing"`
 	InDoubt   bool          `json:"vin_differs,omitempty"`
+	Announced bool          `json:"announced,omitempty"` // by an interface, and nobody has taken it up
+	Interface *stream.ID    `json:"interface,omitempty"` // tied
 	Aligned   bool          `json:"aligned"`
 	Scanned   bool          `json:"scanned"`
 	Blocking  int           `json:"blocking"`
@@ -143,7 +147,12 @@ type row struct {
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	scan, scanned := s.Scan()
+	var tied *stream.ID
+	if s.tie != nil {
+		tied = &s.tie.Interface
+	}
 	return stream.Summary{Org: s.shop, Phase: s.Phase(), Data: row{
+		Announced: s.unattended, Interface: tied,
 		VINCheck: s.vehicle.VINCheck, MileageKM: s.vehicle.MileageKM, Causes: filled(s.work.Causes), Sensors: s.work.Sensors,
 		Missing: s.missing(), InDoubt: s.vinInDoubt(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
 	}}
@@ -157,6 +166,8 @@ type view struct {
 	Vehicle    Vehicle       `json:"vehicle"`
 	Announced  *Announcement `json:"announced,omitempty"`
 	Settled    *Settlement   `json:"settled,omitempty"`
+	Unattended bool          `json:"unattended,omitempty"` // an interface opened it, and nobody has taken it up
+	Tie        *Tie          `json:"tie,omitempty"`
 	Work       Work          `json:"work"`
 	Missing    []string      `json:"missing"`
 	Changes    []Change      `json:"changes"`
@@ -170,7 +181,7 @@ type view struct {
 func (s *State) View(time.Time) any {
 	return view{
 		Shop: s.shop, Phase: s.Phase(), Withdrawn: s.withdrawn, Vehicle: s.vehicle,
-		Announced: s.announcement(), Settled: s.settled, Work: s.work, Missing: s.missing(),
+		Announced: s.announcement(), Settled: s.settled, Unattended: s.unattended, Tie: s.tie, Work: s.work, Missing: s.missing(),
 		Changes: filled(s.changes), Alignments: filled(s.alignments), Scans: filled(s.scans), Comparison: s.Comparison(),
 		Notes: filled(s.notes),
 	}

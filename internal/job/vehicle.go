@@ -44,9 +44,7 @@ func readCar(o *strict.Object) carDescription {
 	d := carDescription{
 		Steering: vehicle.Steering(o.OptEnum("steering", "", string(vehicle.SteeringLeft), string(vehicle.SteeringRight))),
 	}
-	if km, there := o.OptInt("mileage_km", 0, mostMileageKM); there {
-		d.MileageKM = &km
-	}
+	d.MileageKM, d.Plate = readMileage(o), readPlate(o)
 	if text := o.OptString("vin", 40); text != "" {
 		vin, err := vehicle.ParseVIN(text)
 		if err != nil {
@@ -58,18 +56,29 @@ func readCar(o *strict.Object) carDescription {
 			}
 		}
 	}
-	if o.Has("plate") {
-		plate := o.String("plate", 15)
-		if plate != "" && !isPlate(plate) {
-			o.Reject("plate", "letters, digits, spaces and dashes as on the car; leave it out if the car has none")
-		}
-		d.Plate = personal(plate)
-	}
 	if o.Has("dimensions") {
 		id := readID(o, "dimensions")
 		d.Dimensions = &id
 	}
 	return d
+}
+
+func readMileage(o *strict.Object) *int64 {
+	if km, there := o.OptInt("mileage_km", 0, mostMileageKM); there {
+		return &km
+	}
+	return nil
+}
+
+func readPlate(o *strict.Object) json.RawMessage {
+	if !o.Has("plate") {
+		return nil
+	}
+	plate := o.String("plate", 15)
+	if plate != "" && !isPlate(plate) {
+		o.Reject("plate", "letters, digits, spaces and dashes as on the car; leave it out if the car has none")
+	}
+	return personal(plate)
 }
 
 // isPlate takes the letters of any script.

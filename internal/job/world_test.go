@@ -27,6 +27,7 @@ var (
 	visit, shop, desk, sheet = id(100), id(1), id(2), id(51)
 
 	technician = stream.Actor{Member: id(12), Org: shop, Roles: []stream.Role{stream.Technician}}
+	reader     = stream.Actor{Member: id(81), Org: shop, Roles: []stream.Role{stream.Interface}}
 	owner      = stream.Actor{Member: id(11), Org: shop, Roles: []stream.Role{stream.Owner}}
 )
 
@@ -44,6 +45,7 @@ func facts() stream.Facts {
 	add("organisation", `{"name":"Demo Workshop North (invented)","sort":"shop","phone":""}`)
 	add("member/"+technician.Member.String(), `{"roles":["technician"],"competences":[],"active":true}`)
 	add("member/"+owner.Member.String(), `{"roles":["owner"],"competences":[],"active":true}`)
+	add("interface/"+reader.Member.String(), `{"name":"Reader 1","active":true}`)
 	add("dimensions/"+sheet.String(), `{"type":"Invented Hatchback","vehicle":{},"source":"measured","active":true}`)
 	return all
 }
@@ -156,6 +158,8 @@ var good = map[string]string{
 	"describe-vehicle": `{"vin":"WP0ZZZ99ZTS392124","mileage_km":48212,"dimensions":"` + sheet.String() + `"}`,
 	"describe-work":    `{"causes":["bumper"],"customer_told":false}`,
 	"announce-vehicle": `{"vin":"5YJ3E1EA7HF000337"}`,
+	"tie-interface":    `{"interface":"` + reader.Member.String() + `"}`,
+	"untie-interface":  `{}`,
 	"settle-vin":       `{"right":"typed","reason":"Another car was on the lead."}`,
 	"withdraw-job":     `{"cause":"wrong-car","reason":"It is the red one."}`,
 	"note":             `{"text":"Customer waits.\nCalls at four."}`,

@@ -157,11 +157,8 @@ func (h *Hub) keyFrom(ctx context.Context, o *stream.Opens) (trail.Key, error) {
 	return key, err
 }
 
-// markOf is the key under which data may ask for a mark of a sealed value, to be told equal by: "" stands there as admitted,
-// and what trail.Key.Same gives is put in its place.
-const markOf = "_mark"
-
-// sealData seals the named values at the top of a command's data.
+// sealData seals the named values at the top of a command's data. Where the data as admitted holds "" for the mark of one, what
+// trail.Key.Same gives is put in its place.
 func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, names []string) (json.RawMessage, error) {
 	if len(names) == 0 {
 		return data, nil
@@ -186,12 +183,12 @@ func (h *Hub) sealData(owner stream.ID, key trail.Key, data json.RawMessage, nam
 		if members[name], err = json.Marshal(sealed); err != nil {
 			return nil, fmt.Errorf("seal %s: %w", name, err)
 		}
-		if _, asked := members[name+markOf]; asked {
+		if _, asked := members[name+trail.MarkSuffix]; asked {
 			mark, err := key.Same(name, plain)
 			if err != nil {
 				return nil, fmt.Errorf("mark %s: %w", name, err)
 			}
-			members[name+markOf] = json.RawMessage(strconv.Quote(mark))
+			members[name+trail.MarkSuffix] = json.RawMessage(strconv.Quote(mark))
 		}
 	}
 	return json.Marshal(members)

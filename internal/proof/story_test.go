@@ -25,7 +25,7 @@ import (
 var (
 	shopID, deskID                = idOf(0x20), idOf(0x21)
 	bayID, spareBayID             = idOf(0x30), idOf(0x31)
-	webhookID                     = idOf(0x39)
+	webhookID, readerID           = idOf(0x39), idOf(0x3a)
 	laserID, ruleID, levelID      = idOf(0x32), idOf(0x33), idOf(0x34)
 	tapeID, standID, dimensionsID = idOf(0x35), idOf(0x36), idOf(0x37)
 	methodID                      = idOf(0x38)
@@ -34,6 +34,7 @@ var (
 	technician                    = someone(0x23, shopID, stream.Technician)
 	leaver                        = someone(0x24, shopID, stream.Technician)
 	specialist                    = someone(0x25, deskID, stream.Specialist)
+	reader                        = stream.Actor{Member: readerID, Org: shopID, Roles: []stream.Role{stream.Interface}}
 	colleague                     = someone(0x26, deskID, stream.Specialist)
 	shopRef, deskRef              = stream.Ref{Kind: stream.Register, ID: shopID}, stream.Ref{Kind: stream.Register, ID: deskID}
 	visitRef                      = stream.Ref{Kind: stream.Job, ID: visitID}
@@ -242,6 +243,8 @@ func (w *teller) shop() {
 	own("revise-procedure", obj{"id": methodID, "procedure": method("2", 12_800)})
 	own("add-webhook", obj{"id": webhookID, "url": "https://hooks.example/readback", "events": []string{"calibration.*", "job.job_opened"}})
 	own("change-webhook", obj{"id": webhookID, "events": []string{"calibration.*"}})
+	own("add-interface", obj{"id": readerID, "name": "Reader 1", "bay": bayID})
+	own("change-interface", obj{"id": readerID, "name": "Reader 1, long lead"})
 	own("make-agreement", obj{"desk": deskID})
 	own("end-agreement", obj{"desk": deskID})
 	own("make-agreement", obj{"desk": deskID})
@@ -483,6 +486,9 @@ func (w *teller) result() {
 	w.do(shopOwner, visitRef, "describe-work", obj{"causes": []string{"glass", "alignment", "bumper"}})
 	w.do(shopOwner, visitRef, "announce-vehicle", obj{"vin": "ZZZDEM0A4CR000018"})
 	w.do(shopOwner, visitRef, "settle-vin", obj{"right": "typed", "reason": "The lead was in the car beside it."})
+	w.do(shopOwner, visitRef, "tie-interface", obj{"interface": readerID})
+	w.do(reader, visitRef, "announce-vehicle", obj{"vin": "ZZZDEM0A4CR000017", "mileage_km": 48_216})
+	w.do(shopOwner, visitRef, "untie-interface", obj{})
 	w.do(shopOwner, visitRef, "withdraw-job", obj{"cause": "car-left", "reason": "Not waiting for the radar."})
 }
 

@@ -3,6 +3,7 @@ package proof_test
 import (
 	"bytes"
 	"crypto/rand"
+	"encoding/json"
 	mathrand "math/rand/v2"
 	"slices"
 	"testing"
@@ -389,6 +390,21 @@ func TestDatabase(t *testing.T) {
 			requireFirst(t, f.database(heads), c.reason, kind, seq, c.why)
 		})
 	}
+}
+
+// TestMarkOfAnotherValue: the rules compare marks and see no VIN. With the key a mark that is not of its VIN is found out.
+func TestMarkOfAnotherValue(t *testing.T) {
+	t.Parallel()
+	f := golden(t, newest).clone(t)
+	var first struct {
+		Mark string `json:"vin_mark"`
+	}
+	require.NoError(t, json.Unmarshal(f.entry(theJob, 1).Command.Data, &first))
+	n := f.nth(theJob, "vehicle-announced", 1)
+	f.commanded(theJob, n, to(first.Mark), "vin_mark")
+	r, err := proof.Bundle(f.bundle(), f.options())
+	require.NoError(t, err)
+	requireFirst(t, r, proof.BadSeal, theJob, n, "The mark beside the sealed value at vin")
 }
 
 // TestValuesOfItsOwn: a stream may rely on what it gave itself, and on nothing else of its own.

@@ -2,6 +2,8 @@ package proof
 
 import (
 	"bytes"
+	"encoding/json"
+	"errors"
 	"fmt"
 
 	"readback/internal/fault"
@@ -74,7 +76,9 @@ func (w *walk) step(r trail.Record) bool {
 			return w.refuse(n, f.Reason, "%s", f.Why)
 		}
 	}
-	if path, err := w.openSealed(e); err != nil {
+	if path, err := w.openSealed(e); errors.Is(err, errMark) {
+		return w.refuse(n, BadSeal, "The mark beside the sealed value at %s is not of that value: what was compared by it was not this.", path)
+	} else if err != nil {
 		return w.refuse(n, BadSeal, "The sealed value at %s does not open with the key of this stream in that place.", path)
 	}
 	w.v.claim(w.ref, e)
@@ -185,8 +189,18 @@ func sentence(err error) string {
 	return err.Error()
 }
 
-// openSealed tries every sealed value of the entry and gives the path of the first that does not open.
+// errMark says that a mark is not that of the value it stands beside.
+var errMark = errors.New("another value's mark")
+
+// openSealed tries every sealed value of the entry and gives the path of the first that does not open, or whose mark is not
+// its own: the rules compare marks and cannot see that.
 func (w *walk) openSealed(e stream.Entry) (string, error) {
+	var beside map[string]json.RawMessage
+	if bytes.Contains(e.Command.Data, []byte(trail.MarkSuffix+`":`)) {
+		if err := json.Unmarshal(e.Command.Data, &beside); err != nil {
+			return "", err
+		}
+	}
 	try := func(raw []byte, at func(string) string) (where string, err error) {
 		if !bytes.Contains(raw, []byte(`"sealed"`)) {
 			return "", nil
@@ -202,7 +216,10 @@ func (w *walk) openSealed(e stream.Entry) (string, error) {
 				return s, nil
 			}
 			w.v.report.Sealed.Opened++
-			_, err := key.Open(w.ref.ID, where, s)
+			plain, err := key.Open(w.ref.ID, where, s)
+			if mark, there := beside[where+trail.MarkSuffix]; err == nil && there {
+				err = marks(key, where, plain, mark)
+			}
 			return s, err
 		})
 		return where, err
@@ -216,4 +233,17 @@ func (w *walk) openSealed(e stream.Entry) (string, error) {
 		}
 	}
 	return "", nil
+}
+
+// marks computes the mark of an opened value anew.
+func marks(key trail.Key, name, plain string, mark json.RawMessage) error {
+	want, err := key.Same(name, plain)
+	if err != nil {
+		return err
+	}
+	var is string
+	if json.Unmarshal(mark, &is) != nil || is != want {
+		return errMark
+	}
+	return nil
 }

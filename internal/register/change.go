@@ -31,6 +31,8 @@ func (p Procedure) label() string  { return p.title }
 func (p Procedure) inUse() bool    { return p.Active }
 func (w Webhook) label() string    { return "" }
 func (w Webhook) inUse() bool      { return w.Active }
+func (i Interface) label() string  { return i.Name }
+func (i Interface) inUse() bool    { return i.Active }
 func (m Member) label() string     { return "" }
 func (m Member) inUse() bool       { return m.Active }
 

@@ -146,6 +146,15 @@ var commands = map[string]command{
 		read: erase(readWebhookChange), check: checking((*State).checkWebhookChange), apply: applying((*State).changeWebhook),
 	},
 
+	"add-interface": {
+		entry: "interface-added",
+		read:  erase(readInterface), check: checking((*State).checkInterface), apply: applying((*State).addInterface),
+	},
+	"change-interface": {
+		entry: "interface-changed", stale: []string{"interface-changed", "retired"},
+		read: erase(readInterfaceChange), check: checking((*State).checkInterfaceChange), apply: applying((*State).changeInterface),
+	},
+
 	"retire": {
 		entry: "retired", stale: []string{"retired"},
 		read: erase(readRetirement), check: checking((*State).checkRetirement), apply: applying((*State).retire),

@@ -116,10 +116,10 @@ func drawCommand(rt *rapid.T) (string, json.RawMessage) {
 
 	method, edition := pick("method", 71, 4), rapid.IntRange(1, 3).Draw(rt, "edition")
 	title := rapid.SampledFrom([]string{"Invented camera", "Invented radar", "Third"}).Draw(rt, "title")
-	hook := pick("webhook", 61, 4)
+	hook, reader := pick("webhook", 61, 4), pick("interface", 81, 4)
 	events := rapid.SampledFrom([]string{"job", "register"}).Draw(rt, "events")
-	kinds := map[string]stream.ID{"bay": bay, "instrument": instrument, "fixture": fixture, "dimensions": sheet, "procedure": method, "webhook": hook}
-	kind := rapid.SampledFrom([]string{"bay", "instrument", "fixture", "dimensions", "procedure", "webhook"}).Draw(rt, "kind")
+	kinds := map[string]stream.ID{"bay": bay, "instrument": instrument, "fixture": fixture, "dimensions": sheet, "procedure": method, "webhook": hook, "interface": reader}
+	kind := rapid.SampledFrom([]string{"bay", "instrument", "fixture", "dimensions", "procedure", "webhook", "interface"}).Draw(rt, "kind")
 	all := map[string]json.RawMessage{
 		"change-organisation": data(`{"name":%s}`, name),
 		"add-member":          data(`{"id":"%s","name":%s,"roles":%s}`, member, name, roles),
@@ -147,6 +147,8 @@ func drawCommand(rt *rapid.T) (string, json.RawMessage) {
 		"revise-procedure":    data(`{"id":"%s","procedure":%s}`, method, methodOf(title, edition)),
 		"add-webhook":         data(`{"id":"%s","url":"https://hooks.example/a","events":["%s.*"]}`, hook, events),
 		"change-webhook":      data(`{"id":"%s","events":["%s.*"]}`, hook, events),
+		"add-interface":       data(`{"id":"%s","name":%s,"bay":"%s"}`, reader, name, bay),
+		"change-interface":    data(`{"id":"%s","name":%s}`, reader, name),
 		"retire":              data(`{"kind":"%s","id":"%s"}`, kind, kinds[kind]),
 	}
 	commands := register.Commands()

@@ -30,6 +30,7 @@ var entries = map[string]string{
 	"add-fixture":       "fixture-added",
 	"add-dimensions":    "dimensions-added",
 	"add-webhook":       "webhook-added",
+	"add-interface":     "interface-added",
 	"retire":            "retired",
 	"go-on-duty":        "went-on-duty",
 	"go-off-duty":       "went-off-duty",
@@ -46,6 +47,7 @@ var entries = map[string]string{
 	"add-procedure":       "procedure-added",
 	"revise-procedure":    "procedure-revised",
 	"change-webhook":      "webhook-changed",
+	"change-interface":    "interface-changed",
 }
 
 // takes is the command that gives what another takes away.
@@ -133,7 +135,7 @@ func TestEveryPair(t *testing.T) {
 			}
 		}
 	}
-	require.Equal(t, 28*4*2*2, pairs)
+	require.Equal(t, 30*4*2*2, pairs)
 }
 
 func TestOwnersAreWhoTheRegisterSaysTheyAre(t *testing.T) {
@@ -181,6 +183,16 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"id taken by a webhook", "add-bay", nothing, replace("add-bay", id22, webhook.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"id taken by itself", "add-webhook", nothing, replace("add-webhook", id(62).String(), webhook.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
 		{"room for a webhook", "add-webhook", manyWebhooks, nil, fault.NotMet, fault.Field{Name: "data.id", Want: "at most 20 in use: retire one first"}},
+		{"id taken by an interface", "add-bay", nothing, replace("add-bay", id22, device.String()), fault.AlreadyThere, fault.Field{Name: "data.id"}},
+		{"name free", "add-interface", nothing, replace("add-interface", "Reader 2", "reader  1"), fault.AlreadyThere, fault.Field{Name: "data.name"}},
+		{"bay known", "add-interface", nothing, replace("add-interface", bay.String(), ghost), fault.NotHere, fault.Field{Name: "data.bay"}},
+		{"bay in use", "add-interface", retire("bay", bay), nil, fault.WrongPhase, fault.Field{Name: "data.bay"}},
+		{"interface known", "change-interface", nothing, replace("change-interface", device.String(), ghost), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"interface in use", "change-interface", retire("interface", device), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
+		{"bay known", "change-interface", nothing, data(`{"id":"%s","bay":"%s"}`, device, ghost), fault.NotHere, fault.Field{Name: "data.bay"}},
+		{"something changes", "change-interface", nothing, data(`{"id":"%s","name":"Reader 1"}`, device), fault.AlreadyThere, fault.Field{Name: "data"}},
+		{"interface known", "retire", nothing, data(`{"kind":"interface","id":"%s"}`, fixture), fault.NotHere, fault.Field{Name: "data.id"}},
+		{"interface in use", "retire", retire("interface", device), data(`{"kind":"interface","id":"%s"}`, device), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"webhook known", "change-webhook", nothing, replace("change-webhook", webhook.String(), ghost), fault.NotHere, fault.Field{Name: "data.id"}},
 		{"webhook in use", "change-webhook", retire("webhook", webhook), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"something changes", "change-webhook", nothing, data(`{"id":"%s","url":"https://hooks.example/a"}`, webhook), fault.AlreadyThere, fault.Field{Name: "data"}},
@@ -354,6 +366,7 @@ func TestStale(t *testing.T) {
 		"change-dimensions":   {"dimensions-changed", "retired"},
 		"revise-procedure":    {"procedure-revised", "retired"},
 		"change-webhook":      {"webhook-changed", "retired"},
+		"change-interface":    {"interface-changed", "retired"},
 	}
 	for command := range entries {
 		for _, entry := range entries {

@@ -1,17 +1,17 @@
 // Package register is the stream of one organisation: who works there and may do what, and what it works with. A shop's
-// register holds its bays, instruments, fixtures, dimension sheets, procedures and its agreements with desks; a desk's holds
+// register holds its bays, instruments, fixtures, dimension sheets, procedures, vehicle interfaces and its agreements with desks; a desk's holds
 // its people and its procedures. Either names the webhooks that are told of its entries. The stream's id is the organisation's.
 //
 // Invariants. The first entry opens the organisation and only the server makes it. Everything after is by an active
 // owner of this organisation, or by the server; but specialists go on and off duty themselves. An id is given to one
 // thing for ever; what is retired keeps its entry, its id and its fact, is not changed any more and is not used in new
-// work. Of the bays in use no two have one name, nor of the instruments, fixtures, dimension sheets and procedures. No
+// work. Of the bays in use no two have one name, nor of the instruments, fixtures, dimension sheets, procedures and vehicle interfaces. No
 // version of a procedure is ever changed: a revision is a further one. There is always an active owner once there was
 // one. Names of people never stand open: they are sealed before Decide sees them.
 //
 // Nothing relies on a webhook, so it is no fact. Other streams see a register only through its facts: "organisation",
 // "member/<id>", "agreement/<desk's id>", "bay/<id>", "instrument/<id>", "fixture/<id>", "dimensions/<id>",
-// "procedure/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever relied
+// "procedure/<id>", "interface/<id>", "duty/<member's id>", "hours". Every change of a thing is a new version of its fact, so whoever relied
 // on it can tell.
 //
 // Import reads a register as one document, and Export writes it.

@@ -30,11 +30,11 @@ func TestFacts(t *testing.T) {
 		seq   uint64
 	}{
 		"organisation":                  {`{"name":"Demo Workshop North (invented)","sort":"shop","phone":"+00 555 0100"}`, 1},
-		"agreement/" + desk.String():    {`{"desk":"` + desk.String() + `","ended":false}`, 10},
-		"bay/" + bay.String():           {`{"name":"Bay 1","floor":` + floorUM + `,"surveyed":"2026-06-01","expires":"2027-06-01","active":true}`, 11},
-		"member/" + technician.String(): {`{"name":` + string(sealed(`"Invented Technician"`)) + `,"roles":["technician"],"competences":[{"sensor":"front-camera","expires":"2027-03-31","proof":"IB-2024/123"}],"active":true}`, 12},
+		"agreement/" + desk.String():    {`{"desk":"` + desk.String() + `","ended":false}`, 11},
+		"bay/" + bay.String():           {`{"name":"Bay 1","floor":` + floorUM + `,"surveyed":"2026-06-01","expires":"2027-06-01","active":true}`, 12},
+		"member/" + technician.String(): {`{"name":` + string(sealed(`"Invented Technician"`)) + `,"roles":["technician"],"competences":[{"sensor":"front-camera","expires":"2027-03-31","proof":"IB-2024/123"}],"active":true}`, 13},
 		"instrument/" + instrument.String(): {`{"name":"Laser","instrument":{"kind":"laser distance meter","standard_uncertainty_um":1000,"common_um":500},
-			"certificate":{"number":"C-9","dated":"2026-11-20"},"due":"2027-11-20","active":true}`, 13},
+			"certificate":{"number":"C-9","dated":"2026-11-20"},"due":"2027-11-20","active":true}`, 14},
 		"fixture/" + fixture.String():       {`{"name":"Stand 1","target":"T-CAM-07","fixture":{"kind":"board","half_width_um":800000,"carried":"slide"},"active":true}`, 6},
 		"dimensions/" + dimensions.String(): {`{"type":"Invented Hatchback","vehicle":` + vehicleUM + `,"source":"measured on one car","active":true}`, 7},
 	} {

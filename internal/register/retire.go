@@ -10,6 +10,7 @@ const (
 	theDimensions = "dimensions"
 	theProcedure  = "procedure"
 	theWebhook    = "webhook"
+	theInterface  = "interface"
 )
 
 // theSheet is what sentences call dimensions.
@@ -21,7 +22,7 @@ type retirement struct {
 }
 
 func readRetirement(in intake) retirement {
-	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions, theProcedure, theWebhook), ID: in.id("id")}
+	return retirement{Kind: in.Enum("kind", theBay, theInstrument, theFixture, theDimensions, theProcedure, theWebhook, theInterface), ID: in.id("id")}
 }
 
 func (s *State) checkRetirement(g given[retirement]) error {
@@ -36,6 +37,8 @@ func (s *State) checkRetirement(g given[retirement]) error {
 		return known(s.procedures, g.data.ID, "id", theProcedure)
 	case theWebhook:
 		return known(s.webhooks, g.data.ID, "id", theWebhook)
+	case theInterface:
+		return known(s.interfaces, g.data.ID, "id", theInterface)
 	}
 	return known(s.dimensions, g.data.ID, "id", theSheet)
 }
@@ -66,6 +69,10 @@ func (s *State) retire(d retirement) error {
 		w := s.webhooks[d.ID].value
 		w.Active = false
 		s.webhooks = s.webhooks.with(d.ID, w, s.seq)
+	case theInterface:
+		i := s.interfaces[d.ID].value
+		i.Active = false
+		s.interfaces = s.interfaces.with(d.ID, i, s.seq)
 	}
 	return nil
 }

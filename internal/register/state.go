@@ -30,6 +30,7 @@ type State struct {
 	hoursAt      uint64 // number of the entry that last set hours; 0: never set
 	procedures   shelf[Procedure]
 	webhooks     shelf[Webhook]
+	interfaces   shelf[Interface]
 }
 
 // kept is a thing and the number of the entry that last changed it.
@@ -102,6 +103,8 @@ func (Rules) Fact(state stream.State, name string) (json.RawMessage, uint64, boo
 		return s.dimensions.fact(id)
 	case "procedure":
 		return s.procedures.fact(id)
+	case "interface":
+		return s.interfaces.fact(id)
 	}
 	return nil, 0, false
 }
@@ -115,7 +118,8 @@ func (s *State) taken(id stream.ID) error {
 	_, dimensions := s.dimensions[id]
 	_, procedure := s.procedures[id]
 	_, webhook := s.webhooks[id]
-	if webhook || member || bay || instrument || fixture || dimensions || procedure || id == s.id {
+	_, device := s.interfaces[id]
+	if device || webhook || member || bay || instrument || fixture || dimensions || procedure || id == s.id {
 		return fault.New(fault.AlreadyThere, "The register holds something with this id already.",
 			fault.Field{Name: "data.id", Want: "an id that was never used in this register"})
 	}

@@ -19,6 +19,7 @@ type view struct {
 	Dimensions   map[stream.ID]Dimensions    `json:"dimensions"`
 	Procedures   map[stream.ID]procedureView `json:"procedures"`
 	Webhooks     map[stream.ID]Webhook       `json:"webhooks"`
+	Interfaces   map[stream.ID]Interface     `json:"interfaces"`
 	Due          []Due                       `json:"due"`
 	Duty         map[stream.ID]Duty          `json:"duty"`
 	Hours        *dispatch.Hours             `json:"hours,omitempty"` // of a desk that said so
@@ -28,7 +29,7 @@ type view struct {
 func (s *State) View(time.Time) any {
 	v := view{
 		Organisation: s.organisation, Members: s.members.values(), Agreements: s.agreements.values(), Bays: s.bays.values(),
-		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(), Procedures: s.procedureViews(), Webhooks: s.webhooks.values(), Due: s.Due(),
+		Instruments: s.instruments.values(), Fixtures: s.fixtures.values(), Dimensions: s.dimensions.values(), Procedures: s.procedureViews(), Webhooks: s.webhooks.values(), Interfaces: s.interfaces.values(), Due: s.Due(),
 		Duty: s.duty.values(),
 	}
 	if s.hoursAt > 0 {

@@ -30,7 +30,7 @@ var (
 	bay, instrument     = id(21), id(31)
 	fixture, dimensions = id(41), id(51)
 	method              = id(71)
-	webhook             = id(61)
+	webhook, device     = id(61), id(81)
 
 	server        = stream.Actor{Roles: []stream.Role{stream.System}}
 	theSpecialist = stream.Actor{Member: specialist, Org: shop, Roles: []stream.Role{stream.Specialist}}
@@ -144,6 +144,7 @@ func good() map[string]json.RawMessage {
 		"set-opening-hours": data(`{"zone":"Europe/Berlin","week":[{"day":"monday","open":[{"from":"08:00","to":"12:00"},{"from":"13:00","to":"24:00"}]}],"exceptions":[{"date":"2026-12-24","open":[]}]}`),
 		"add-procedure":     data(`{"id":"%s","procedure":%s}`, id(72), methodOf("Invented radar", 1)),
 		"add-webhook":       data(`{"id":"%s","url":"https://hooks.example/b?x=1","events":["register.*","job.job_opened"]}`, id(62)),
+		"add-interface":     data(`{"id":"%s","name":"Reader 2","bay":"%s"}`, id(82), bay),
 		"retire":            data(`{"kind":"fixture","id":"%s"}`, fixture),
 
 		"change-organisation": data(`{"name":"Demo Workshop North & Sons (invented)","phone":"+00 555 0177"}`),
@@ -155,6 +156,7 @@ func good() map[string]json.RawMessage {
 		"change-instrument":   data(`{"id":"%s","name":"Laser old","instrument":{"kind":"laser distance meter","standard_uncertainty_um":1500}}`, instrument),
 		"change-fixture":      data(`{"id":"%s","name":"Stand 1 left","target":"T-CAM-09","fixture":{"kind":"board","half_width_um":790000}}`, fixture),
 		"change-webhook":      data(`{"id":"%s","url":"https://hooks.example/c","events":["calibration.leg_started"]}`, webhook),
+		"change-interface":    data(`{"id":"%s","name":"Reader 1, long lead","bay":"%s"}`, device, bay),
 		"change-dimensions":   data(`{"id":"%s","type":"Invented Hatchback 2","vehicle":%s,"source":"measured on two cars"}`, dimensions, strings.Replace(vehicleUM, "2680000", "2681500", 1)),
 	}
 }
@@ -192,6 +194,7 @@ func full(t *testing.T) *world {
 	w.must(theOwner, "add-fixture", data(`{"id":"%s","name":"Stand 1","target":"T-CAM-07","fixture":{"kind":"board","half_width_um":800000,"carried":"slide"}}`, fixture))
 	w.must(theOwner, "add-dimensions", data(`{"id":"%s","type":"Invented Hatchback","vehicle":%s,"source":"measured on one car"}`, dimensions, vehicleUM))
 	w.must(theOwner, "add-procedure", data(`{"id":"%s","procedure":%s}`, method, methodOf("Invented camera", 1)))
+	w.must(theOwner, "add-interface", data(`{"id":"%s","name":"Reader 1"}`, device))
 	w.must(theOwner, "add-webhook", data(`{"id":"%s","url":"https://hooks.example/a","events":["calibration.*"]}`, webhook))
 	return w
 }

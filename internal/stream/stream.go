@@ -59,11 +59,12 @@ const (
 	Technician Role = "technician"
 	Specialist Role = "specialist"
 	Owner      Role = "owner"
-	System     Role = "system" // the server itself: a lapsed lease, the first owner
+	System     Role = "system"    // the server itself: a lapsed lease, the first owner
+	Interface  Role = "interface" // a device in a car: it opens a job and announces the VIN, nothing else
 )
 
-// Actor is who gives a command: a member of an organisation with the roles its register gives now. The server looks it
-// up; a client never states it.
+// Actor is who gives a command: a member of an organisation with the roles its register gives now, or one of its vehicle
+// interfaces. The server looks it up; a client never states it.
 type Actor struct {
 	Member ID
 	Org    ID

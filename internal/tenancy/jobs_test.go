@@ -7,6 +7,8 @@ var ofJobs = []command{
 	{is: "describe-work", who: "own technician owner"},
 	{is: "announce-vehicle", who: "own technician owner"},
 	{is: "settle-vin", who: "own technician owner"},
+	{is: "tie-interface", who: "own technician owner"},
+	{is: "untie-interface", who: "own technician owner"},
 	{is: "withdraw-job", who: "own technician owner"},
 	{is: "attach-alignment", who: "own technician owner"},
 	{is: "record-scan", who: "own technician owner"},

@@ -27,6 +27,8 @@ var ofRegisters = []command{
 	{is: "revise-procedure", who: "own owner"},
 	{is: "add-webhook", who: "own owner"},
 	{is: "change-webhook", who: "own owner"},
+	{is: "add-interface", who: "own owner"},
+	{is: "change-interface", who: "own owner"},
 	{is: "retire", who: "own owner"},
 	{is: "go-on-duty", who: "own specialist", data: `{"member":"$me"}`},
 	{is: "go-off-duty", who: "own specialist owner", data: `{"member":"$me"}`},

@@ -130,6 +130,9 @@ func (k Key) Same(name, value string) (string, error) {
 	return base64url.EncodeToString(h.Sum(nil)), nil
 }
 
+// MarkSuffix ends the name under which data carries the mark of a sealed value beside it: vin_mark is that of vin.
+const MarkSuffix = "_mark"
+
 // SameMAC compares two MACs in constant time.
 func SameMAC(a, b []byte) bool { return subtle.ConstantTimeCompare(a, b) == 1 }
 

@@ -1,0 +1,64 @@
+package job
+
+import (
+	"encoding/json"
+
+	"readback/internal/fault"
+	"readback/internal/stream"
+)
+
+// What a vehicle interface may say in a job.
+
+// onlyCar is the guard that an interface says of a car what can be read from one.
+func onlyCar(_ *State, _ stream.Actor, cmd stream.Command) error {
+	data, err := decode[map[string]json.RawMessage](cmd)
+	if err != nil {
+		return err
+	}
+	const why = "A vehicle interface opens a job with the car's VIN, and with its plate and mileage if it knows them."
+	if _, there := data["vin"]; !there {
+		return notMet("only-car", why)
+	}
+	for key := range data {
+		switch key {
+		case "vin", "vin_mark", "vin_check", "model_year", "plate", "mileage_km":
+		default:
+			return notMet("only-car", why)
+		}
+	}
+	return nil
+}
+
+// itsJob is the guard that an interface announces where a person put it, or where the VIN is the same. Any other job would
+// be guessed.
+func itsJob(s *State, actor stream.Actor, cmd stream.Command) error {
+	d, err := decode[announcing](cmd)
+	if err != nil {
+		return err
+	}
+	tied := s.tie != nil && s.tie.Interface == actor.Member
+	same := d.VINMark != nil && *d.VINMark != "" && *d.VINMark == s.vinMark
+	if !tied && !same {
+		return notMet("its-job", "A vehicle interface announces in a job that it is tied to, or whose VIN it gives.")
+	}
+	return nil
+}
+
+func interfaceActive(actor stream.Actor, id stream.ID, facts stream.Facts) bool {
+	i, ok := fact[struct {
+		Active bool `json:"active"`
+	}](facts, interfaceKey(actor, id))
+	return ok && i.Active
+}
+
+// plugged is the guard that the sending interface is in use by the shop's register: the entry keeps the register's word.
+func plugged(actor stream.Actor, facts stream.Facts) error {
+	if !interfaceActive(actor, actor.Member, facts) {
+		return notMet("interface-in-use", "This vehicle interface is not in use any more by the shop's register.")
+	}
+	return nil
+}
+
+func notForDevices() error {
+	return fault.New(fault.NotYourRole, "A vehicle interface opens jobs and announces cars, and nothing else.")
+}
