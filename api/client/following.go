@@ -20,11 +20,16 @@ type Following struct {
 	live *Live
 	ref  Ref
 
-	mu       sync.Mutex // guards what follows; taken after the Live's
-	queue    []Entry
-	last     uint64 // number of the last entry put into the queue
-	head     uint64 // see Head
-	here     []Person
+	mu    sync.Mutex // guards what follows; taken after the Live's
+	queue []Entry
+	last  uint64 // number of the last entry put into the queue
+	head  uint64 // see Head
+	here  []Person
+	value LiveValue // the newest; its zero before there is one
+
+	refusedN   uint64 // of readings that were refused last
+	refusedWhy *Problem
+
 	full     bool        // the server was told to stop
 	asked    *link       // the connection on which the server follows for us, or was asked to
 	stale    bool        // entries that the server sent before it was asked anew may still arrive

@@ -187,9 +187,23 @@ func (l *Live) hear(a answer) error {
 		case a.Command != "":
 			l.answer(a.Command, result{err: a.Problem})
 		case a.Stream != nil:
-			if f := l.following(*a.Stream); f != nil {
+			switch f := l.following(*a.Stream); {
+			case f == nil:
+			case a.N != nil:
+				f.refuse(*a.N, a.Problem)
+			default:
 				f.refused(a.Problem)
 			}
+		}
+	case "live":
+		if a.Stream == nil || a.N == nil {
+			return errors.New("a live value without a stream or a count")
+		}
+		if f := l.following(*a.Stream); f != nil {
+			f.show(LiveValue{
+				N: *a.N, Seq: a.Seq, At: a.At, Member: a.Member, Position: a.Position, Moved: a.Moved, Readings: a.Readings,
+				Verdict: a.Verdict, Gone: a.Gone,
+			})
 		}
 	case "entry", "caught-up", "presence", "ended":
 		if a.Stream == nil {

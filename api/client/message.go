@@ -34,6 +34,11 @@ type (
 		Stream  Ref     `json:"stream"`
 		Command Command `json:"command"`
 	}
+	readingMessage struct {
+		Say    string `json:"say"`
+		Stream Ref    `json:"stream"`
+		Reading
+	}
 	beatMessage struct {
 		Say string `json:"say"`
 		N   uint64 `json:"n"`
@@ -67,7 +72,12 @@ type answer struct {
 	Problem  *Problem          `json:"problem"`
 	Here     []Person          `json:"here"`
 	Reason   string            `json:"reason"`
-	N        uint64            `json:"n"`
+	N        *uint64           `json:"n"`
+	Position string            `json:"position"`
+	Moved    bool              `json:"moved"`
+	Readings json.RawMessage   `json:"readings"`
+	Verdict  json.RawMessage   `json:"verdict"`
+	Gone     bool              `json:"gone"`
 
 	Connection string    `json:"connection"`
 	Member     string    `json:"member"`

@@ -26,16 +26,23 @@ func TestWhatIsSaid(t *testing.T) {
 	cmd, err := Command{ID: "01940000-0000-7000-8000-0000000000c1", Base: 17, Type: "read-back",
 		Data: json.RawMessage(`{"step":3,"value_um":620000,"side":"left"}`)}.filled()
 	require.NoError(t, err)
+	distance := []map[string]any{{"quantity": "datum-distance", "instrument": "01940000-0000-7000-8000-0000000000c1", "value_um": 2000400}}
 	for i, m := range []any{
 		helloMessage{"hello", protocol, "example/1.0", "aaa.bbb.ccc"},
 		followMessage{"follow", cal, 17},
 		unfollowMessage{"unfollow", Ref{"job", "01940000-0000-7000-8000-000000000002"}},
 		commandMessage{"command", cal, cmd},
+		readingMessage{"reading", cal, Reading{N: 7, Moved: true, Readings: distance}},
+		readingMessage{"reading", cal, Reading{N: 8, Readings: distance}},
 		beatMessage{"beat", 4},
 	} {
 		frame, err := encode(m)
 		require.NoError(t, err)
-		require.Equal(t, fixture(t, "client.jsonl")[i], string(frame))
+		if want := fixture(t, "client.jsonl")[i]; i == 4 || i == 5 {
+			require.JSONEq(t, want, string(frame), "readings are maps: the order of their keys is another")
+		} else {
+			require.Equal(t, want, string(frame))
+		}
 	}
 }
 
@@ -59,8 +66,10 @@ func TestWhatIsHeard(t *testing.T) {
 	require.Equal(t, ProblemField{"command.data.side", "left, right or centre"}, all[5].Problem.Errors[0])
 	require.Equal(t, "malformed", all[6].Problem.Slug())
 	require.Equal(t, []string{"technician"}, all[7].Here[0].Roles)
-	require.Equal(t, "out-of-sight", all[8].Reason)
-	require.Equal(t, uint64(4), all[9].N)
+	require.Equal(t, uint64(7), *all[8].N)
+	require.True(t, all[8].Gone)
+	require.Equal(t, "out-of-sight", all[9].Reason)
+	require.Equal(t, uint64(4), *all[10].N)
 }
 
 func TestTheCloseCodesMeanWhatTheServerSays(t *testing.T) {

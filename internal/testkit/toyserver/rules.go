@@ -1,6 +1,7 @@
 package toyserver
 
 import (
+	"bytes"
 	"encoding/json"
 	"maps"
 	"time"
@@ -139,4 +140,32 @@ func (r Rules) Summary(s stream.State) stream.Summary {
 
 func (r Rules) Key(s stream.State, _ stream.Command) (stream.Ref, error) {
 	return stream.Ref{Kind: r.kind, ID: s.(state).self}, nil
+}
+
+// ReadLive takes {"readings", "moved"}; the first reading may be {"refuse": true}.
+func (r Rules) ReadLive(data json.RawMessage) (any, error) {
+	var order struct {
+		Moved    bool              `json:"moved"`
+		Readings []json.RawMessage `json:"readings"`
+	}
+	return &order, json.Unmarshal(data, &order)
+}
+
+func (r Rules) AdmitLive(stream.State, stream.Actor) error { return nil }
+
+func (r Rules) LiveNeeds(stream.State, any) []stream.FactKey { return nil }
+
+func (r Rules) Live(_ stream.State, _ stream.Actor, order any, _ stream.Facts, _ time.Time) (any, error) {
+	raw, err := json.Marshal(order)
+	if err != nil {
+		return nil, err
+	}
+	if bytes.Contains(raw, []byte(`"refuse":true`)) {
+		return nil, fault.New(fault.NotMet, "That is always refused.")
+	}
+	return struct {
+		Position string          `json:"position"`
+		Order    json.RawMessage `json:"order"`
+		Verdict  map[string]any  `json:"verdict"`
+	}{"middle", raw, map[string]any{"verdict": "within"}}, nil
 }
