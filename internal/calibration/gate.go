@@ -44,6 +44,8 @@ type Gate struct {
 	Waived    *Waiver    `json:"waived,omitempty"`
 	RunsOut   *time.Time `json:"runs_out,omitempty"` // the last moment at which the answer counts
 	RanOut    bool       `json:"ran_out,omitempty"`  // of a View: it counts no more
+
+	Photos []stream.ID `json:"photos,omitempty"` // attached to it, since the calibration was last reopened
 }
 
 // Asked is what a gate asks, as it stood when the calibration was opened. All after Due is a procedure's.
@@ -321,6 +323,18 @@ var gateEvidence = guard{"gate-evidence", "an answer that lets something pass is
 		return ""
 	}
 	return fmt.Sprintf("The gate %s must be %s; this answer is %s.", g.Name, g.Demands, o.Evidence)
+}}
+
+var gatePhotographed = guard{"gate-photographed", "where the gate demands a photograph, one is attached to it, no older than an answer counts", func(a *asked) string {
+	o := a.data.(gateOrder)
+	g := a.state.gate(o.Gate)
+	if g == nil || !g.vouches(o) || g.Demands != procedure.Photographed || o.Evidence != procedure.Photographed || a.state.photographed(g, a.now) {
+		return ""
+	}
+	if len(g.Photos) > 0 {
+		return fmt.Sprintf("The photo of the gate %s is older than the %d min that an answer counts. Attach a new one first.", g.Name, g.ExpiresMin)
+	}
+	return fmt.Sprintf("The gate %s is answered by a photo: attach one to it first.", g.Name)
 }}
 
 var gateFigure = guard{"gate-figure", "an answer that lets something pass has the figure the gate asks for, and any figure is in the gate's unit", func(a *asked) string {

@@ -185,7 +185,7 @@ var table = []row{
 	{
 		command: "record-gate", title: "record a gate", entries: []string{"gate-recorded"},
 		may:    []may{{stream.Technician, anyone, beforeClaim}, {stream.Specialist, claiming, guided}},
-		guards: []guard{gateKnown, gateEvidence, gateFigure},
+		guards: []guard{gateKnown, gateEvidence, gatePhotographed, gateFigure},
 		read:   readGate, decide: decideGate,
 	},
 	{
@@ -381,6 +381,26 @@ var table = []row{
 		},
 		seal: []string{"text"},
 		read: readNote, needs: needsSee, decide: decideNote,
+	},
+	{
+		command: "attach-photo", title: "attach a photo", entries: []string{"photo-attached"},
+		may: []may{
+			{stream.Technician, anyone, append([]Phase{Declared}, beforeClaim...)},
+			{stream.Specialist, claiming, append([]Phase{Declared}, guided...)},
+		},
+		guards: []guard{photoNew, photoOfSomething},
+		seal:   []string{"caption"},
+		read:   readAttach, decide: decideAttach,
+	},
+	{
+		command: "mark-photo", title: "draw on a photo", entries: []string{"photo-marked"},
+		may: []may{
+			{stream.Technician, anyone, append([]Phase{Declared}, beforeClaim...)},
+			{stream.Specialist, claiming, append([]Phase{Declared}, guided...)},
+		},
+		guards: []guard{photoAttached},
+		seal:   []string{"text"},
+		read:   readMarks, decide: decideMarks,
 	},
 	{
 		command: "declare", title: "declare the outcome", entries: []string{"result-declared"},

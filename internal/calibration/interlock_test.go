@@ -30,6 +30,8 @@ func ripe(t *testing.T, phase Phase, command string) (*world, string) {
 		w.issue()
 	}
 	switch command {
+	case "mark-photo":
+		w.do(technician, "attach-photo", photoData(1, `{"gate":"background-plain"}`))
 	case "lock":
 		w.place()
 	case "freeze":
@@ -151,6 +153,10 @@ func dataOf(w *world, command string) string {
 	switch command {
 	case "open":
 		return `{"job":"` + jobID.String() + `","sensor":"front-camera"}`
+	case "attach-photo":
+		return photoData(1, `{"gate":"background-plain"}`)
+	case "mark-photo":
+		return markData(1)
 	case "record-gate":
 		return `{"gate":"light-even","met":true,"value":{"amount":450,"unit":"lx"},"evidence":"measured"}`
 	case "take-handover":
@@ -441,6 +447,24 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"gate-evidence": func(w *world) (stream.Actor, string, string) {
 		w.openBy(shopID)
 		return technician, "record-gate", `{"gate":"space-clear","met":true,"evidence":"declared"}`
+	},
+	"gate-photographed": func(w *world) (stream.Actor, string, string) {
+		w.openBy(shopID)
+		return technician, "record-gate", `{"gate":"space-clear","met":true,"evidence":"photographed"}`
+	},
+	"photo-new": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.do(technician, "attach-photo", photoData(1, `{"gate":"background-plain"}`))
+		return technician, "attach-photo", photoData(1, `{"gate":"light-even"}`)
+	},
+	"photo-of-something": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		return technician, "attach-photo", photoData(1, `{"step":1}`)
+	},
+	"photo-attached": func(w *world) (stream.Actor, string, string) {
+		w.open()
+		w.do(technician, "attach-photo", photoData(1, `{"gate":"background-plain"}`))
+		return technician, "mark-photo", markData(2)
 	},
 	"gate-figure": func(w *world) (stream.Actor, string, string) {
 		w.openBy(shopID)

@@ -63,6 +63,7 @@ func value(amount, unit string) string {
 
 // all answers every gate of the procedure so that nothing is held back.
 func (w *world) all() {
+	w.do(technician, "attach-photo", photoData(len(w.state().photos)+1, `{"gate":"space-clear"}`))
 	w.answer("space-clear", `"met":true,"evidence":"photographed"`)
 	w.answer("tyre-pressure", value("-50", "hPa"))
 	w.answer("battery-voltage", value("13200", "mV"))

@@ -168,6 +168,8 @@ var entries = map[string]func(*State, stream.Entry) error{
 	"restarted":          applyRestarted,
 	"setup-voided":       applyVoided,
 	"noted":              applyNote,
+	"photo-attached":     applyAttached,
+	"photo-marked":       applyMarked,
 	"result-declared":    applyDeclared,
 	"signed":             applySigned,
 	"notice-handed-over": applyHandedOver,
@@ -201,7 +203,7 @@ func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
 	if was := state.(*State); was.pairedAt == 0 || !was.pairing().same(s.pairing()) {
 		s.pairedAt = e.Seq
 	}
-	if e.Type != "word-given" && e.Type != "noted" {
+	if !slices.Contains([]string{"word-given", "noted", "photo-attached", "photo-marked"}, e.Type) {
 		s.words = nil // whatever happens, the words were said for what was before
 	}
 	return &s, nil

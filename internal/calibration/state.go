@@ -48,6 +48,7 @@ type State struct {
 	result  *Result
 	signs   []Sign
 	notice  *HandOver
+	photos  []Photo
 	earlier []Earlier // outcomes that were reopened
 }
 

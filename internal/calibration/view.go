@@ -36,6 +36,7 @@ type View struct {
 	Result      *Result         `json:"result,omitempty"`
 	Signs       []Sign          `json:"signs"`
 	Notice      *HandOver       `json:"notice,omitempty"`
+	Photos      []Photo         `json:"photos"`
 	Earlier     []Earlier       `json:"earlier"` // outcomes that were reopened
 }
 
@@ -101,7 +102,7 @@ func (s *State) View(now time.Time) View {
 		Procedure: s.methodView(), Gates: s.gatesAt(now), Request: s.request, Declined: filled(s.declined), Claim: s.claim, Technician: s.hand, Handovers: filled(s.offers),
 		Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
-		Notice: s.notice, Earlier: filled(s.earlier),
+		Notice: s.notice, Photos: filled(s.photos), Earlier: filled(s.earlier),
 		Place: PlaceView{
 			Position: s.place.Position, Stage: s.place.Stage, Standing: filled(s.place.Standing), Verdict: s.place.Verdict,
 			Waived: s.place.Waived, Closing: filled(s.place.Closing), Closed: s.place.Closed, Void: s.place.Void,

@@ -3,11 +3,14 @@ package httpapi_test
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"maps"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -123,4 +126,47 @@ func TestPhotoRefused(t *testing.T) {
 	var n int
 	require.NoError(t, conn.QueryRow(t.Context(), "select count(*) from readback.photo").Scan(&n))
 	require.Zero(t, n)
+}
+
+// TestPhotoIsThereBeforeItsEntry: no entry names a photo that is not there, under another sum or size, or another
+// calibration's; and one that an entry names stays.
+func TestPhotoIsThereBeforeItsEntry(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	other := tech.OpenCalibration(tech.OpenJob())
+	p, theirs := tech.AddPhoto(cal), tech.AddPhoto(other)
+	data := func(n photo.Named, change func(*photo.Named)) string {
+		if change != nil {
+			change(&n)
+		}
+		return fmt.Sprintf(`{"photo":%q,"sha256":%q,"width_px":%d,"height_px":%d,"of":{"gate":"background-plain"},"caption":"Plain."}`,
+			n.ID, n.SHA256, n.WidthPX, n.HeightPX)
+	}
+	for name, wrong := range map[string]string{
+		"no such photo":       data(p, func(n *photo.Named) { n.ID = stream.NewID() }),
+		"another sum":         data(p, func(n *photo.Named) { n.SHA256[0] ^= 1 }),
+		"another size":        data(p, func(n *photo.Named) { n.WidthPX-- }),
+		"another calibration": data(theirs, nil),
+	} {
+		got := ask(t, tech, http.MethodPost, cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "attach-photo", wrong))
+		require.Equal(t, http.StatusConflict, got.Status, "%s: %s", name, got.Body)
+		require.Contains(t, got.Body, "photo-there", name)
+	}
+	tech.Do(cal, "attach-photo", data(p, nil))
+	tech.Do(cal, "mark-photo", fmt.Sprintf(`{"photo":%q,"marks":[{"kind":"text","points":[{"x_ppm":1,"y_ppm":1}]}],"text":"Plain here."}`, p.ID))
+	view := apptest.Read[struct {
+		State struct {
+			Photos []struct {
+				photo.Named
+				Marks []struct{ Kind string }
+			}
+		}
+		Opened map[string]string
+	}](tech, ask(t, tech, http.MethodGet, cal.Path(), ""))
+	require.Len(t, view.State.Photos, 1)
+	require.Equal(t, p, view.State.Photos[0].Named)
+	require.Equal(t, "text", view.State.Photos[0].Marks[0].Kind)
+	require.Subset(t, slices.Collect(maps.Values(view.Opened)), []string{"Plain.", "Plain here."})
 }

@@ -27,6 +27,7 @@ import (
 	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/job"
+	"readback/internal/photo"
 	"readback/internal/register"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
@@ -157,6 +158,7 @@ func TestStoryAsDescribed(t *testing.T) {
 	deskOwner := s.As(apptest.DeskOwner)
 	streams["desk register"].Seq = apptest.Read[struct{ Seq uint64 }](deskOwner, ask(t, deskOwner, "GET", streams["desk register"].Path(), "")).Seq
 
+	given := strings.NewReplacer() // the ids and sums of photos that the examples name, by those that the server chose
 	executed := map[string]bool{}
 	verdicts := map[string]bool{}
 	for i, l := range story(t) {
@@ -166,6 +168,13 @@ func TestStoryAsDescribed(t *testing.T) {
 			data = exampleOf(t, to.Kind, l.Type, *l.Example)
 			executed[fmt.Sprint(to.Kind, l.Type, *l.Example)] = true
 		}
+		if l.Type == "attach-photo" {
+			var named photo.Named
+			require.NoError(t, json.Unmarshal(data, &named))
+			p := who.AddPhoto(to)
+			given = strings.NewReplacer(named.ID.String(), p.ID.String(), named.SHA256.String(), p.SHA256.String())
+		}
+		data = json.RawMessage(given.Replace(string(data)))
 		got := ask(t, who, "POST", to.Path()+"/commands", apptest.Body(stream.NewID(), to.Seq, l.Type, string(data)))
 		require.Equal(t, http.StatusOK, got.Status, "line %d, %s: %s", i+1, l.Type, got.Body)
 		r := apptest.Read[apptest.Receipt](who, got)

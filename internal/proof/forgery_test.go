@@ -429,7 +429,7 @@ func byTheKeeper() []forgery {
 			}
 			f.repoint(theCamera, theJob)
 			return theCamera, f.nth(theCamera, "sheet-issued", 1)
-		}, proof.NotGiven, "gave only 13m46s later: alignment"},
+		}, proof.NotGiven, "gave only 14m8s later: alignment"},
 		{"rules that nobody has", func(f *forger) (stream.Kind, int) {
 			f.change(theCamera, 1, func(e *stream.Entry) { e.Opens = &stream.Opens{Rules: 99} })
 			f.decided(theCamera, f.nth(theCamera, "readings-reported", 1), to("within"), "verdict", "verdict")

@@ -29,6 +29,8 @@ var (
 	laserID, ruleID, levelID      = idOf(0x32), idOf(0x33), idOf(0x34)
 	tapeID, standID, dimensionsID = idOf(0x35), idOf(0x36), idOf(0x37)
 	methodID                      = idOf(0x38)
+	photoID                       = idOf(0x3a)
+	photoSum                      = stream.Hash{0x5a} // of sealed bytes that the story does without
 	visitID, cameraID, radarID    = idOf(0x40), idOf(0x41), idOf(0x42)
 	shopOwner                     = someone(0x22, shopID, stream.Owner)
 	technician                    = someone(0x23, shopID, stream.Technician)
@@ -495,6 +497,13 @@ func (w *teller) result() {
 // meanwhile tells with the radar's calibration what the camera's has no room for. What is new to the story goes here: the
 // forgeries name entries of the others by number, and the last use of each value.
 func (w *teller) meanwhile() {
+	w.do(technician, radarRef, "attach-photo", obj{"photo": photoID, "sha256": photoSum, "width_px": 2560, "height_px": 1920,
+		"of": obj{"gate": "metal-cleared"}, "caption": "Behind the reflector."})
+	w.do(technician, radarRef, "mark-photo", obj{"photo": photoID, "text": "The ladder, gone by now.", "marks": []obj{
+		{"kind": "ring", "points": []obj{{"x_ppm": 400_000, "y_ppm": 500_000}, {"x_ppm": 450_000, "y_ppm": 500_000}}},
+		{"kind": "text", "points": []obj{{"x_ppm": 460_000, "y_ppm": 500_000}}},
+	}})
+	w.do(technician, radarRef, "record-gate", obj{"gate": "metal-cleared", "met": true, "evidence": "photographed"})
 	w.do(technician, radarRef, "declare", obj{"outcome": "withdrawn", "reason": "The customer needs the car."})
 	w.do(shopOwner, radarRef, "hand-over-notice", obj{"to": "customer", "how": "in-hand", "language": "en",
 		"sha256": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"}) // FIPS 180-2, B.1: of "abc"

@@ -34,6 +34,8 @@ var ofCalibrations = []command{
 	{is: "restart", who: "own technician, claimed specialist"},
 	{is: "void-setup", who: "own technician owner, claimed specialist"},
 	{is: "note", who: "own technician owner, agreed specialist, claimed specialist"},
+	{is: "attach-photo", who: "own technician, claimed specialist"},
+	{is: "mark-photo", who: "own technician, claimed specialist"},
 	{is: "declare", who: "own technician, claimed specialist"},
 	{is: "sign", who: "own technician owner, claimed specialist"},
 	{is: "hand-over-notice", who: "own technician owner"},
