@@ -172,6 +172,9 @@ func (s *story) claim(ctx context.Context) error {
 
 // better does the moves; then a tape is misread on its way to the tablet, and the network says which.
 func (s *story) better(ctx context.Context) error {
+	if err := s.nudge(ctx, s.first.Moves); err != nil {
+		return err
+	}
 	for _, m := range s.first.Moves {
 		s.rig.do(m)
 	}
