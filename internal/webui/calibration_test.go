@@ -88,6 +88,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	for _, choice := range []string{"#steering-left", "#causes-glass", "#sensors-front-camera", "#zero", "#told"} {
 		b.press(choice)
 	}
+	b.choose("#method-front-camera", "") // here the numbers are typed
 	b.fill("#toe-left", "0.25")
 	b.fill("#toe-right", "-0.05")
 	b.picture("new-job")
@@ -110,7 +111,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 		b.press("#yes-" + g)
 		b.sees("#gate-"+g+".met", "met")
 	}
-	b.fill("#temperature", "18.5")
+	b.fill("#value-temperature-noted", "18.5")
 	b.press("#yes-temperature-noted")
 	b.sees("#gate-temperature-noted.met", "noted")
 

@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 )
 
@@ -26,6 +27,14 @@ func newScene(t testing.TB, s *apptest.Server) *scene {
 	c.job = c.tech.OpenJob()
 	c.cal = c.tech.OpenCalibration(c.job)
 	return c
+}
+
+// byProcedure opens another calibration of the job, by the procedure of testdata/import/shop.json.
+func (c *scene) byProcedure() {
+	c.t.Helper()
+	c.cal = apptest.NewStream(stream.Calibration)
+	c.tech.Do(c.cal, "open", fmt.Sprintf(`{"job":%q,"sensor":"front-camera","procedure":{"register":%q,"id":"01940000-0000-7000-8000-0000000000f7"}}`,
+		c.job.ID, c.tech.Access.Org))
 }
 
 func (c *scene) bay() string    { return "/bay/" + c.cal.ID.String() }

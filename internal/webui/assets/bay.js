@@ -133,7 +133,7 @@ function now() {
   }
   switch (s.phase) {
     case "preparing":
-      if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
+      if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), [startSheet(), askMore()]);
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
       return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")), askMore());
@@ -160,7 +160,7 @@ function now() {
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
-  if (turn.do === "record-gate") return { key: ["gates", w.seq], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
+  if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
   const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
@@ -220,7 +220,7 @@ function draw() {
   turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
   if (part !== "now") {
-    const live = part === "handover" ? w.offer("technician")?.at ?? "" : part === "gates" || part === "readings" ? w.seq : part + unit();
+    const live = part === "handover" ? w.offer("technician")?.at ?? "" : part === "gates" || part === "readings" ? w.stamp : part + unit();
     main.show(["part", part, live], parts[part]);
     foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]);
     return;
@@ -254,6 +254,7 @@ function tick() {
     since.className = x.late ? "late" : "quiet";
     byId("gone").textContent = w.state.claim && w.gone.specialist && link.state === "linked" && w.state.phase !== "closed" ? `Specialist not heard of for ${clock(link.now() - w.gone.specialist)}` : "";
   }
+  for (const el of document.querySelectorAll("[data-until]")) el.textContent = clock(Date.parse(/** @type {any} */ (el).dataset.until) - link.now());
   const word = w.state.word, left = document.getElementById("left"), line = document.getElementById("word-seam");
   if (!word || !left || !line) return;
   const passed = (link.now() - Date.parse(word.at)) / 1000;

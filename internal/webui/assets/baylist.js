@@ -10,6 +10,7 @@ const CAUSES = ["glass", "bumper", "door-or-mirror", "alignment", "suspension", 
   "battery-disconnected", "software-updated", "fault", "complaint", "recall"];
 const TURNS = { technician: "Your turn", specialist: "Desk's turn" };
 const main = byId("main");
+let org = "";
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
@@ -18,6 +19,7 @@ start();
 async function start() {
   try {
     const me = await get("/v1/me");
+    org = me.org;
     const [register, rows] = await Promise.all([get("/v1/registers/" + me.org), get("/v1/calibrations?limit=30")]);
     byId("who").textContent = [opener(register.opened)(register.state.members?.[me.member]?.name), register.state.organisation.name].filter(Boolean).join(", ");
     const jobs = new Map();
@@ -46,6 +48,18 @@ function list(rows, jobs) {
 const choices = (legend, name, options, type) => h("fieldset", null, h("legend", null, legend),
   h("div", { class: "choices" }, options.map(([value, text]) => h("label", { class: "choice" }, h("input", { type, name, value, id: `${name}-${value}` }), h("span", null, text)))));
 
+/** Which procedure each sensor goes by, where the shop has one. @param {any} register */
+function methods(register) {
+  const by = Map.groupBy(Object.entries(register.procedures ?? {}).filter(([, p]) => /** @type {any} */ (p).active), ([, p]) => /** @type {any} */ (p).procedure.sensor);
+  return [...by].map(([name, list]) => field("method-" + name, `Procedure for ${sensor(name).toLowerCase()}`, select([...list.map(([id, p]) => /** @type {[string, string]} */ ([id, `${/** @type {any} */ (p).procedure.title}, version ${/** @type {any} */ (p).version}`])), ["", "none: numbers typed from the service information"]])));
+}
+
+/** The procedure chosen for a sensor, as the command takes it. @param {string} name */
+function method(name) {
+  const id = /** @type {HTMLSelectElement | null} */ (document.getElementById("method-" + name))?.value;
+  return id ? { procedure: { register: org, id } } : {};
+}
+
 /** @param {any} register */
 function form(register) {
   const dimensions = Object.entries(register.dimensions).filter(([, d]) => /** @type {any} */ (d).active);
@@ -59,6 +73,7 @@ function form(register) {
     field("dimensions", "Dimensions of the car", select(dimensions.map(([id, d]) => [id, /** @type {any} */ (d).type]))),
     choices("Why", "causes", CAUSES.map((c) => [c, sentence(c)]), "checkbox"),
     choices("Sensors to calibrate", "sensors", sensors.map((n) => [n, sensor(n)]), "checkbox"),
+    methods(register),
     h("fieldset", null, h("legend", null, "Wheel alignment (after the work; front of the wheel inwards counts up)"),
       field("toe-left", "Rear toe, vehicle LEFT", number(), "°"), field("toe-right", "Rear toe, vehicle RIGHT", number(), "°"),
       h("label", { class: "choice" }, h("input", { type: "checkbox", id: "zero" }), h("span", null, "Steering angle's zero was set"))),
@@ -103,7 +118,7 @@ async function open(f) {
     }
     for (const name of ticked("sensors")) {
       ids.cals[name] ??= newId();
-      await once("cal " + name, () => command("calibrations", ids.cals[name], 0, "open", { job: ids.job, sensor: name }));
+      await once("cal " + name, () => command("calibrations", ids.cals[name], 0, "open", { job: ids.job, sensor: name, ...method(name) }));
     }
     location.assign("/bay/" + Object.values(ids.cals)[0]);
   } catch (e) {

@@ -200,6 +200,7 @@ function draw() {
 function tick() {
   byId("clock").textContent = timeOfDay(link.now());
   for (const el of document.querySelectorAll("[data-since]")) el.textContent = clock(link.now() - Number(/** @type {HTMLElement} */ (el).dataset.since));
+  for (const el of document.querySelectorAll("[data-until]")) el.textContent = clock(Date.parse(/** @type {any} */ (el).dataset.until) - link.now());
   for (const el of document.querySelectorAll("[data-turn]")) {
     const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.since ? waited(w.state.turn, link.now(), 0) : w?.gone.technician && link.state === "linked" ? { text: `Bay not heard of for ${clock(link.now() - w.gone.technician)}`, late: true } : { text: "", late: false };
     el.textContent = x.text;

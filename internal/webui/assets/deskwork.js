@@ -5,7 +5,7 @@
 import { Refused } from "./api.js";
 import { byId, h, part } from "./dom.js";
 import { clock, decimal, degText, lengthShort, lengthText, timeOfDay, unit } from "./format.js";
-import { gateState, gateWord } from "./gatestate.js";
+import { answer, gateState, gateWord, left, limits } from "./gatestate.js";
 import { gateGlyph, verdictGlyph } from "./glyph.js";
 import { plan } from "./plan.js";
 import { seam } from "./seam.js";
@@ -64,6 +64,7 @@ export class DeskWork {
       }
       case "confirm": return { title: ["Confirm: ", line(w.words.step, "desk")], text: "Read back as you said it.", label: "Confirm", send: () => this.act("confirm", { step: step.number }) };
       case "correct": return { title: ["Say again: ", line(w.words.step, "desk")], text: ["The bay pressed ", this.pressed(), step.slip && `: ${/** @type {any} */ (SLIPS)[step.slip]}`, step.wrong?.includes("unit") && ": right in the other unit"], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
+      case "waive": return { title: `Let it pass, or have it met: ${gateName(t.gate)}`, text: "", label: "Waive", key: "W", send: () => this.open("waive") };
       case "go": return { title: "Go", text: "The bay is clear. Your word starts the leg.", label: "Go", key: "G", send: () => this.act("go") };
       case "end-leg": return { title: "How did the leg end?", text: where(s), label: "Completed", key: "C", send: () => this.act("end-leg", { outcome: "completed" }) };
       case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", key: "H", send: () => this.act("restart", { routine_holds: true }) };
@@ -126,10 +127,10 @@ export class DeskWork {
     this.w = w;
     const s = w.state;
     if (!this.form) this.form0.key = "";
-    main.show([w.ref.id, w.seq, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
+    main.show([w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
       if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
       return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
-        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : "No set-up sheet yet."), this.gateList()),
+        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : "No set-up sheet yet."), s.procedure && h("p", { class: "quiet" }, `Procedure: ${s.procedure.title}, version ${s.procedure.version}`), this.gateList()),
           h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.kept(() => forms.show((m) => m.deskForm(this))) : this.nextBox(), this.wordsBox(), this.log()))];
     });
     const next = this.next();
@@ -149,8 +150,8 @@ export class DeskWork {
   gateList() {
     const s = /** @type {any} */ (this.w).state;
     const open = s.gates.filter((/** @type {any} */ g) => gateState(g) !== "met");
-    return h("details", { class: "gate-list", id: "gate-list" }, h("summary", null, open.length ? `${open.length} gates not met or not answered` : "All gates met"),
-      h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, gateName(g.gate), ", ", gateWord(g))))));
+    return h("details", { class: "gate-list", id: "gate-list", open: open.some((/** @type {any} */ g) => g.answered) }, h("summary", null, open.length ? `${open.length} ${open.length === 1 ? "gate" : "gates"} not met or not answered` : "All gates met"),
+      h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, [answer(g), limits(g)].filter(Boolean).map((x) => "; " + x).join(""), left(g)))))));
   }
 
   readings() {

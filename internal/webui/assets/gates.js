@@ -2,12 +2,13 @@
 // The conditions of car and bay: what has to be answered beside the set-up itself.
 
 import { byId, h } from "./dom.js";
-import { decimal, parse } from "./format.js";
-import { gateState, gateWord } from "./gatestate.js";
+import { answer as answered, figureOf, gateState, gateWord, left, limits, parseAmount, unitName } from "./gatestate.js";
+import { decimal } from "./format.js";
 import { gateGlyph } from "./glyph.js";
 import { CAUTIONS, gate as name, GRADES } from "./words.js";
 
 const EVIDENCE = /** @type {const} */ ([["declared", "Seen by me"], ["measured", "Measured"], ["photographed", "Photographed"]]);
+const DEMANDS = /** @type {Record<string, string>} */ ({ measured: "has to be measured", photographed: "has to be photographed" });
 let evidence = "declared";
 
 /**
@@ -15,29 +16,41 @@ let evidence = "declared";
  * @param {(type: string, data: object) => Promise<any>} act
  */
 export function gates(w, act) {
+  const known = (/** @type {any} */ g) => (DEMANDS[g.demands] ? g.demands : evidence);
   const answer = (/** @type {any} */ g, /** @type {boolean} */ met) => () => {
-    const data = { gate: g.gate, met, evidence };
-    if (g.gate === "temperature-noted") {
-      const t = parse(/** @type {HTMLInputElement} */ (byId("temperature")).value, 3);
-      if (t === null) { byId("temperature").focus(); return; }
-      Object.assign(data, { value: { amount: t, unit: "mC" } });
+    const data = { gate: g.gate, met, evidence: known(g) }, f = figureOf(g);
+    if (f && met) {
+      const input = /** @type {HTMLInputElement} */ (byId("value-" + g.gate)), n = parseAmount(input.value, f.unit);
+      if (n === null) return input.focus();
+      Object.assign(data, { value: { amount: n, unit: f.unit } });
+      if (data.evidence === "declared" && g.figure) data.evidence = "measured"; // a figure is read off something
     }
     act("record-gate", data);
   };
-  const row = (/** @type {any} */ g) => h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate },
-    gateGlyph(gateState(g)), h("span", { class: "gate-name" }, h("b", null, name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: ${gateWord(g)}`)),
-    g.gate === "temperature-noted"
-      ? h("span", { class: "gate-keys" }, h("label", { class: "unseen", for: "temperature" }, "Temperature in degrees Celsius"),
-        h("input", { id: "temperature", type: "text", inputmode: "decimal", class: "short", autocomplete: "off", value: g.value ? decimal(g.value.amount, 3, 1) : "" }), h("span", { class: "unit" }, "°C"),
-        h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Note: " + name(g.gate) }, "Note"))
-      : h("span", { class: "gate-keys" },
-        h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Met: " + name(g.gate), "aria-pressed": String(g.answered && g.met) }, "Met"),
-        h("button", { type: "button", id: "no-" + g.gate, onclick: answer(g, false), "aria-label": "Not met: " + name(g.gate), "aria-pressed": String(g.answered && !g.met) }, "Not met")));
-  const known = h("div", { class: "segments", role: "group", "aria-label": "How you know" }, EVIDENCE.map(([v, text]) =>
+  const keys = (/** @type {any} */ g) => {
+    const f = figureOf(g), text = g.asks ?? name(g.gate), no = h("button", { type: "button", id: "no-" + g.gate, onclick: answer(g, false), "aria-label": "Not met: " + text, "aria-pressed": String(g.answered && !g.met && !g.ran_out) }, "Not met");
+    if (!f) {
+      return h("span", { class: "gate-keys" }, h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Met: " + text, "aria-pressed": String(g.answered && g.met && !g.ran_out) }, "Met"), no);
+    }
+    const digits = { um: 3, udeg: 6, mV: 3, hPa: 3, mC: 3 }[/** @type {string} */ (f.unit)] ?? 0;
+    const shown = g.value && f.unit !== "um" ? decimal(g.value.amount, digits, digits).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "").replace("\u2212", "-") : "";
+    const input = h("input", { id: "value-" + g.gate, type: "text", inputmode: "decimal", class: "short", autocomplete: "off", value: shown, onkeydown: (/** @type {KeyboardEvent} */ e) => { if (e.key === "Enter") answer(g, true)(); } });
+    return h("span", { class: "gate-keys" }, h("label", { class: "unseen", for: "value-" + g.gate }, `${text}, in ${unitName(f.unit)}`), input, h("span", { class: "unit" }, unitName(f.unit)),
+      h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Enter: " + text }, g.grade === "recorded" ? "Note" : "Enter"), g.grade !== "recorded" && no);
+  };
+  const row = (/** @type {any} */ g) => {
+    const by = g.limits_by && w.people(w.register?.members?.[g.limits_by]?.name);
+    const rule = [limits(g, by), DEMANDS[g.demands]].filter(Boolean).join("; "), counts = left(g);
+    return h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate }, gateGlyph(gateState(g)),
+      h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)])), keys(g));
+  };
+  const open = w.state.gates.filter((/** @type {any} */ g) => gateState(g) !== "met" && gateState(g) !== "waived").length;
+  const how = h("div", { class: "segments", role: "group", "aria-label": "How you know" }, EVIDENCE.map(([v, text]) =>
     h("button", { type: "button", class: "segment", "aria-pressed": String(v === evidence), onclick: (/** @type {Event} */ e) => {
       evidence = v;
-      for (const b of known.children) b.setAttribute("aria-pressed", String(b === e.currentTarget));
+      for (const b of how.children) b.setAttribute("aria-pressed", String(b === e.currentTarget));
     } }, text)));
-  return h("section", { class: "scroll", "aria-labelledby": "gates-title" }, h("h1", { id: "gates-title" }, "Car and bay"),
-    known, h("ul", { class: "gates" }, w.state.gates.map(row)), h("p", { class: "caution" }, CAUTIONS.gates));
+  return h("section", { class: "scroll", "aria-labelledby": "gates-title" }, h("h1", { id: "gates-title" }, `Car and bay${open ? `: ${open} open` : ""}`),
+    w.state.procedure && h("p", { class: "quiet then" }, `${w.state.procedure.title}: ${w.state.procedure.source.title}, ${w.state.procedure.source.dated}, version ${w.state.procedure.source.version}`),
+    how, h("ul", { class: "gates" }, w.state.gates.map(row)), h("p", { class: "caution" }, CAUTIONS.gates));
 }

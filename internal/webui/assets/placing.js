@@ -125,7 +125,7 @@ function wordsScene(w, hands) {
       mine ? h("div", { class: "word answers-word bay said", id: "word-clear" }, h("b", null, "Bay clear"), h("span", null, "You said it. Stay out of the area."))
         : hold({ id: "bay-clear", class: "word answers-word bay" }, [h("b", null, "Bay clear"), h("span", null, "Nobody in the area. Hold until filled")], () => hands.act("bay-clear")),
       h("p", { class: "then", id: "left" }, word ? `${left} s left for both words` : "Both words inside 60 s start the leg"),
-      noScan && h("p", { class: "caution" }, "No scan is recorded yet: a leg needs one. More, then Scan."), h("p", { class: "caution" }, CAUTIONS.clear)),
+      w.state.turn.until && h("p", { class: "caution" }, "The first answer to a gate runs out in ", h("b", { "data-until": w.state.turn.until }), "."), noScan && h("p", { class: "caution" }, "No scan is recorded yet: a leg needs one. More, then Scan."), h("p", { class: "caution" }, CAUTIONS.clear)),
   };
 }
 

@@ -49,22 +49,34 @@ export function sheetForm(w, send) {
       field(`side-${n}`, "To", select([["centre", "CENTRE"], ["left", "vehicle LEFT"], ["right", "vehicle RIGHT"]], to))));
   };
   addRow("0");
+  const method = w.state.procedure;
+  const ways = (method?.set_ups ?? []).map((/** @type {any} */ u) => /** @type {[string, string]} */ ([u.name, `${u.name}: target ${u.target}, ${u.positions.length} position${u.positions.length === 1 ? "" : "s"}`]));
+  const way = select([...ways, ["", "type the numbers"]]);
+  const typed = (/** @type {any[]} */ ...inside) => h("fieldset", { class: "typed-in" }, inside);
+  const fit = () => {
+    const from = /** @type {HTMLSelectElement} */ (way).value, target = method?.set_ups.find((/** @type {any} */ u) => u.name === from)?.target;
+    for (const f of form.querySelectorAll(".typed-in")) /** @type {HTMLElement} */ (f).hidden = Boolean(from);
+    const stand = /** @type {HTMLSelectElement} */ (form.querySelector("#fixture"));
+    for (const o of stand.options) if (target && reg.fixtures[o.value].target === target) stand.value = o.value;
+  };
+  way.addEventListener("change", () => fit());
   const form = h("form", { id: "sheet", class: "sheet", novalidate: true },
-    h("fieldset", null, h("legend", null, "Where the numbers come from"),
+    ways.length > 0 && h("fieldset", null, h("legend", null, `${method.title}: ${method.source.title}, ${method.source.dated}, version ${method.source.version}`), field("set-up", "Numbers from the procedure", way)),
+    typed(h("legend", null, "Where the numbers come from"),
       field("source", "Document", h("input", { type: "text", maxlength: 200 })), field("dated", "Dated", h("input", { type: "date" })),
       field("version", "Version", h("input", { type: "text", maxlength: 60 }))),
     h("fieldset", null, h("legend", null, "What stands where"),
       field("bay", "Bay", select(inUse(reg.bays, (v) => v.name))), field("fixture", "Stand", select(inUse(reg.fixtures, (v) => `${v.name}, target ${v.target}`))),
       field("car", "Dimensions", select(inUse(reg.dimensions, (v) => v.type), w.job?.vehicle?.dimensions)),
-      field("ahead", "The target stands", select([["ahead", "ahead of the car"], ["behind", "behind the car"]], /rear/.test(w.state.sensor) ? "behind" : "ahead"))),
-    h("fieldset", null, h("legend", null, "Where the target goes"),
+      h("span", { class: "typed-in field" }, field("ahead", "The target stands", select([["ahead", "ahead of the car"], ["behind", "behind the car"]], /rear/.test(w.state.sensor) ? "behind" : "ahead")))),
+    typed(h("legend", null, "Where the target goes"),
       field("line", "Reference line", select(LINES.map((l) => [l, sentence(datum(l))]))), field("from", "Distance counts from", select(DATUMS.map((d) => [d, sentence(datum(d))]))),
       field("datum-height", "Height of that datum above the floor", length(), "mm"),
       field("distance", "Distance from the datum, along the line", length(), "mm"),
       field("height", "Height of the target above the plane of the wheels", length(), "mm")),
-    h("fieldset", null, h("legend", null, "Positions, seen seated and facing forward"), rows,
+    typed(h("legend", null, "Positions, seen seated and facing forward"), rows,
       h("button", { type: "button", id: "add-position", class: "plain", onclick: () => addRow() }, "Add a position")),
-    h("fieldset", null, h("legend", null, "Limits, each plus or minus; leave empty what has none"),
+    typed(h("legend", null, "Limits, each plus or minus; leave empty what has none"),
       field("limit-distance", "Distance", length(), "mm"), field("limit-lateral", "Lateral", length(), "mm"), field("limit-height", "Height", length(), "mm"),
       field("limit-yaw", "Turn", length(), "°"), field("limit-roll", "Roll", length(), "°"),
       field("limits", "Whose limits", select([["stated", "stated in the document"], ["own", "the shop's own, set by me"]]))),
@@ -72,6 +84,7 @@ export function sheetForm(w, send) {
       field("pointing", "Finding the marks of a span, standard uncertainty", length("0.5"), "mm")),
     h("p", { id: "sheet-problem", class: "problem", role: "alert" }),
     h("button", { type: "submit", class: "primary" }, "Issue the sheet"));
+  fit();
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     const { data, wrong } = read(w);
@@ -94,6 +107,7 @@ function read(w) {
   /** @type {string[]} */
   const wrong = [];
   const text = (/** @type {string} */ id) => /** @type {HTMLInputElement} */ (byId(id)).value.trim();
+  const from = /** @type {HTMLSelectElement | null} */ (document.getElementById("set-up"))?.value;
   const number = (/** @type {string} */ id, /** @type {string} */ what, /** @type {(t: string) => number | null} */ parse, needed = true) => {
     if (!text(id) && !needed) return undefined;
     const n = parse(text(id));
@@ -114,6 +128,7 @@ function read(w) {
   const pointing = number("pointing", "Finding the marks", parseMM) ?? 0;
   const measure = GROUPS.filter((g) => /** @type {HTMLInputElement | null} */ (document.getElementById("take-" + g.id))?.checked).flatMap((g) =>
     g.list.map((r) => ({ ...r, instrument: text("with-" + g.id), ...(r.quantity === "span" && pointing > 0 && { pointing_um: pointing }) })));
+  if (from) return { data: { from_procedure: { set_up: from }, fixture: text("fixture"), dimensions: text("car"), bay: text("bay"), measure }, wrong: [] };
   if (!text("source") || !text("dated") || !text("version")) wrong.push("Name the document, its date and its version.");
   if (!Object.keys(tolerance).length) wrong.push("Enter at least one limit.");
   const data = {

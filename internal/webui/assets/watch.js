@@ -21,6 +21,8 @@ export class Watch extends EventTarget {
     this.words = { moves: [] }; // the server's, as of seq, in the unit of this device
     this.opened = opener({});
     this.sealed = opener({}); // of the calibration itself
+    this.people = opener({}); // of the shop
+    this.due = 0;
     this.relation = "";
     this.seq = 0;
     /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
@@ -52,6 +54,7 @@ export class Watch extends EventTarget {
   }
 
   stop() {
+    clearTimeout(this.due);
     this.link.unfollow(this.ref.id);
     this.link.unfollow(this.state.job);
   }
@@ -68,7 +71,15 @@ export class Watch extends EventTarget {
     this.seq = view.seq;
     this.loadedAt = Date.now();
     if (!this.job) await this.loadJob();
-    if (!this.register) this.register = (await get("/v1/registers/" + this.state.shop).catch(() => null))?.state ?? null;
+    if (!this.register) {
+      const shop = await get("/v1/registers/" + this.state.shop).catch(() => null);
+      this.register = shop?.state ?? null;
+      this.people = opener(shop?.opened);
+    }
+    // What counts for a while only is looked at again when it has run out.
+    clearTimeout(this.due);
+    const next = Math.min(...this.state.gates.filter((/** @type {any} */ g) => g.runs_out && !g.ran_out).map((/** @type {any} */ g) => Date.parse(g.runs_out) - this.link.now()));
+    if (next < 2 ** 31) this.due = setTimeout(() => this.look(), Math.max(next, 0) + 300);
   }
 
   async loadJob() {
@@ -107,6 +118,11 @@ export class Watch extends EventTarget {
   since() {
     for (let i = this.entries.length - 1; i >= 0; i--) if (this.entries[i].type !== "noted") return this.entries[i].at;
     return this.loadedAt ?? Date.now();
+  }
+
+  /** What the screens depend on: the last entry, and what has run out since. */
+  get stamp() {
+    return `${this.seq}:${this.state.gates.filter((/** @type {any} */ g) => g.ran_out).length}`;
   }
 
   /** Whether the specialist's part is of whoever looks. */

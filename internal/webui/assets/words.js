@@ -125,6 +125,8 @@ export const datum = (d) => ({ ...LINES, ...DATUMS })[d] ?? d;
 export function task(turn) {
   switch (turn.do) {
     case "record-gate": return "answer: " + gate(turn.gate);
+    case "waive": return "let pass: " + gate(turn.gate);
+    case "hand-over-notice": return "hand the notice over";
     case "request": return "ask for a specialist";
     case "claim": return "claim it";
     case "issue-sheet": return "issue a set-up sheet";
