@@ -20,12 +20,13 @@ type Following struct {
 	live *Live
 	ref  Ref
 
-	mu    sync.Mutex // guards what follows; taken after the Live's
-	queue []Entry
-	last  uint64 // number of the last entry put into the queue
-	head  uint64 // see Head
-	here  []Person
-	value LiveValue // the newest; its zero before there is one
+	mu      sync.Mutex // guards what follows; taken after the Live's
+	queue   []Entry
+	last    uint64 // number of the last entry put into the queue
+	head    uint64 // see Head
+	here    []Person
+	unheard time.Duration
+	value   LiveValue // the newest; its zero before there is one
 
 	refusedN   uint64 // of readings that were refused last
 	refusedWhy *Problem
@@ -153,7 +154,7 @@ func (f *Following) hear(a answer) error {
 	case "caught-up":
 		f.head, f.failures = max(f.head, a.Seq), 0
 	case "presence":
-		f.here = a.Here
+		f.here, f.unheard = a.Here, time.Duration(a.UnheardS)*time.Second
 	}
 	f.tell()
 	return nil
@@ -275,6 +276,14 @@ func (f *Following) Here() []Person {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.here
+}
+
+// Unheard is for how long nothing was heard of the specialist who holds the claim, when the server last said so; 0 while they
+// are heard of.
+func (f *Following) Unheard() time.Duration {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.unheard
 }
 
 // Changed is closed at the next change of anything that this Following gives.

@@ -71,6 +71,7 @@ type answer struct {
 	Repeated bool              `json:"repeated"`
 	Problem  *Problem          `json:"problem"`
 	Here     []Person          `json:"here"`
+	UnheardS int64             `json:"unheard_s"`
 	Reason   string            `json:"reason"`
 	N        *uint64           `json:"n"`
 	Position string            `json:"position"`

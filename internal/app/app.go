@@ -52,6 +52,7 @@ type App struct {
 	keys     *keyfile.Keys
 	sessions *account.Sessions
 	reviews  *reviews
+	leases   *leases
 	hub      *live.Hub
 }
 
@@ -92,13 +93,14 @@ func (a *App) open(ctx context.Context) (err error) {
 		return err
 	}
 	a.tail = a.db.Follow(a.bus)
+	a.leases = newLeases(a.db, a.cfg.LeaseLasts, a.log)
 	a.notifier = notify.Start(notify.Config{
 		Store: a.db, Keys: a.keys.Wrapping(), Rules: Rules(), News: a.tail.News(), Networks: a.cfg.WebhookNetworks, Log: a.log,
 	})
 	a.hub = live.New(live.Config{
 		Store: store, Photos: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
-		Adds: map[string]func(context.Context, stream.State) (string, any){"request": a.estimate},
+		Adds: map[string]func(context.Context, stream.State) (string, any){"request": a.estimate, "take-over": a.unheard},
 	})
 	return nil
 }

@@ -123,7 +123,7 @@ func (a *App) situation(ctx context.Context, desk *register.State, request dispa
 			return err
 		}
 		if q != nil {
-			others[row.Stream.ID] = httpapi.WaitingOf(row.Stream.ID, q)
+			others[row.Stream.ID] = q.Waiting(row.Stream.ID)
 		}
 	}
 	return nil

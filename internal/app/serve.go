@@ -46,6 +46,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	defer func() { err = errors.Join(err, a.Close(context.WithoutCancel(ctx))) }()
 	sockets := wsconn.New(wsconn.Config{Hub: a.hub, Check: a.sessions.Check, Still: a.sessions.Still, Cookie: httpapi.Cookie, Log: log})
 	a.sessions.OnEnd(sockets.CloseSession)
+	a.leases.connect(sockets.Connected)
 	desk := account.NewDesk(accounts{a.db})
 	post, err := postOf(cfg)
 	if err != nil {
@@ -55,7 +56,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	api := &httpapi.Server{
 		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Links: links, PublicURL: cfg.PublicURL, Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, Photos: photo.NewTaker(), Webhooks: webhooks{a.db, a.keys.Wrapping()}, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
-		Pages: webui.Routes(),
+		Pages: webui.Routes(), Heard: a.leases.heard, Unheard: a.leases.Unheard,
 	}
 	if err := a.hub.Settled(ctx); err != nil {
 		if ctx.Err() != nil {
@@ -73,6 +74,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	defer end()
 	beside.Go(func() { a.review(run, sockets) })
 	beside.Go(func() { a.forget(run) })
+	beside.Go(func() { a.leases.keep(run, a.hub) })
 	beside.Go(func() {
 		links.Work(run, func(err error) {
 			log.WarnContext(run, "a link to set a password was not mailed", slog.Any("cause", err))

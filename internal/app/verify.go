@@ -100,7 +100,7 @@ func verifyAll(ctx context.Context, v *proof.Verifier, s postgres.Snapshot, at f
 		}
 		rows[h.Stream] = &proof.Row{
 			Head:    trail.Head{Ref: h.Stream, Seq: h.Seq, Hash: h.Hash},
-			Summary: stream.Summary{Org: h.Org, Job: h.Job, Desk: h.Desk, Phase: h.Phase, QueuedAt: h.QueuedAt},
+			Summary: stream.Summary{Org: h.Org, Job: h.Job, Desk: h.Desk, Phase: h.Phase, QueuedAt: h.QueuedAt, DueAt: h.DueAt},
 			Changed: h.ChangedAt,
 		}
 	}

@@ -56,6 +56,7 @@ func TestVerifyFindsWhatWasChangedBesideTheEntries(t *testing.T) {
 		"first in the queue":     {head("queued_at = queued_at - interval '1 day'"), waiting, proof.BadColumn, "column queued_at"},
 		"out of the queue":       {head("queued_at = null"), waiting, proof.BadColumn, "column queued_at"},
 		"in the queue":           {head("queued_at = now()"), claimed, proof.BadColumn, "column queued_at"},
+		"urgent in the queue":    {head("due_at = due_at - interval '1 day'"), waiting, proof.BadColumn, "column due_at"},
 		"another time of change": {head("changed_at = changed_at + interval '1 hour'"), waiting, proof.BadColumn, "column changed_at"},
 	} {
 		tx, err := conn.Begin(t.Context())

@@ -102,6 +102,11 @@ func (s *State) Claim() (Claim, bool) {
 	return *s.claim, true
 }
 
+// InHand reports whether a specialist works on it.
+func (s *State) InHand() bool {
+	return s.claim != nil && (s.phase == Guided || s.phase == Running || s.phase == Stopped)
+}
+
 // Place is the set-up where the fixture stands now.
 func (s *State) Place() Place { return s.place }
 

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"readback/internal/dispatch"
 	"readback/internal/procedure"
 	"readback/internal/stream"
 )
@@ -158,6 +159,18 @@ type Queue struct {
 	Over     *time.Time  `json:"over,omitempty"`   // its outcome stands
 }
 
+// Waiting is the request as the order of the queue sees it.
+func (q *Queue) Waiting(id stream.ID) dispatch.Waiting {
+	w := dispatch.Waiting{Calibration: id, Requested: q.At, Held: q.Held, Ready: q.Ready, Advice: q.Advice}
+	if q.Promised != nil {
+		w.Promised = *q.Promised
+	}
+	if q.With != nil {
+		w.Lead = *q.With
+	}
+	return w
+}
+
 func (s *State) queue() *Queue {
 	if s.request == nil {
 		return nil
@@ -197,7 +210,8 @@ func (Rules) Summary(state stream.State) stream.Summary {
 		sum.Desk = &desk
 	}
 	if s.phase == Waiting {
-		sum.QueuedAt = &s.request.At
+		due := row.Queue.Waiting(s.id).Due()
+		sum.QueuedAt, sum.DueAt = &s.request.At, &due
 	}
 	return sum
 }

@@ -51,6 +51,10 @@ type Config struct {
 	// ended is over at once whatever its tokens say, so this is only how long a node that hears nothing may go on.
 	TokenLasts time.Duration
 
+	// LeaseLasts (READBACK_LEASE_LASTS): after how long without a sign of its specialist a claim lapses, 1m to 1h. Default 3m.
+	// Nothing lapses while a leg runs.
+	LeaseLasts time.Duration
+
 	// WebhookNetworks (READBACK_WEBHOOK_NETWORKS): networks that webhooks may be sent to although they are not public, such as
 	// 10.1.0.0/16,fd00::/8. Default none. Plain http is sent to localhost, and only where 127.0.0.0/8 is named.
 	WebhookNetworks []netip.Prefix
@@ -74,7 +78,7 @@ type Config struct {
 // names are the variables with our prefix; another one is a typing mistake and refused.
 var names = []string{
 	"READBACK_STATE_DIR", "READBACK_LISTEN", "READBACK_KEY_FILE", "READBACK_TLS_CERT", "READBACK_TLS_KEY",
-	"READBACK_SIGN_IN_LASTS", "READBACK_SIGN_IN_AT_MOST", "READBACK_TOKEN_LASTS",
+	"READBACK_SIGN_IN_LASTS", "READBACK_SIGN_IN_AT_MOST", "READBACK_TOKEN_LASTS", "READBACK_LEASE_LASTS",
 	"READBACK_WEBHOOK_NETWORKS",
 	"READBACK_SMTP_URL", "READBACK_MAIL_FROM", "READBACK_PUBLIC_URL", "READBACK_LOG",
 }
@@ -84,6 +88,7 @@ const (
 	DefaultSignInLasts  = 12 * time.Hour
 	DefaultSignInAtMost = 7 * 24 * time.Hour
 	DefaultTokenLasts   = 10 * time.Minute
+	DefaultLeaseLasts   = 3 * time.Minute
 )
 
 // short writes a duration without the parts that are nothing.
@@ -162,6 +167,7 @@ func Load(environ []string, quiet slog.Level) (Config, error) {
 	c.SignInLasts = lasting("READBACK_SIGN_IN_LASTS", DefaultSignInLasts, time.Minute, 720*time.Hour)
 	c.SignInAtMost = lasting("READBACK_SIGN_IN_AT_MOST", max(DefaultSignInAtMost, c.SignInLasts), c.SignInLasts, 8760*time.Hour)
 	c.TokenLasts = lasting("READBACK_TOKEN_LASTS", DefaultTokenLasts, time.Minute, time.Hour)
+	c.LeaseLasts = lasting("READBACK_LEASE_LASTS", DefaultLeaseLasts, time.Minute, time.Hour)
 	for text := range strings.SplitSeq(getenv("READBACK_WEBHOOK_NETWORKS"), ",") {
 		if text = strings.TrimSpace(text); text == "" {
 			continue

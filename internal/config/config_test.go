@@ -40,14 +40,14 @@ func TestWhatIsSet(t *testing.T) {
 	t.Parallel()
 	c, err := Load(env(map[string]string{
 		"DATABASE_URL": "postgres://u@h/d", "READBACK_STATE_DIR": "state", "READBACK_LISTEN": ":0", "READBACK_KEY_FILE": "/k",
-		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_SIGN_IN_AT_MOST": "36h", "READBACK_TOKEN_LASTS": "5m", "READBACK_WEBHOOK_NETWORKS": "10.1.0.0/16, fd00::/8", "READBACK_LOG": "error",
+		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_SIGN_IN_AT_MOST": "36h", "READBACK_TOKEN_LASTS": "5m", "READBACK_LEASE_LASTS": "4m", "READBACK_WEBHOOK_NETWORKS": "10.1.0.0/16, fd00::/8", "READBACK_LOG": "error",
 	}), slog.LevelInfo)
 	require.NoError(t, err)
 	here, err := os.Getwd()
 	require.NoError(t, err)
 	require.Equal(t, Config{
 		DatabaseURL: "postgres://u@h/d", StateDir: here + "/state", Listen: ":0", KeyFile: "/k", TLSCert: "c.pem", TLSKey: "k.pem",
-		SignInLasts: 90 * time.Minute, SignInAtMost: 36 * time.Hour, TokenLasts: 5 * time.Minute, WebhookNetworks: []netip.Prefix{netip.MustParsePrefix("10.1.0.0/16"), netip.MustParsePrefix("fd00::/8")}, LogLevel: slog.LevelError,
+		SignInLasts: 90 * time.Minute, SignInAtMost: 36 * time.Hour, TokenLasts: 5 * time.Minute, LeaseLasts: 4 * time.Minute, WebhookNetworks: []netip.Prefix{netip.MustParsePrefix("10.1.0.0/16"), netip.MustParsePrefix("fd00::/8")}, LogLevel: slog.LevelError,
 	}, c)
 }
 
@@ -89,6 +89,7 @@ func TestSignInLastsWithinBounds(t *testing.T) {
 	for name, values := range map[string]map[string]bool{
 		"READBACK_SIGN_IN_LASTS":   {"1m": true, "720h": true, "59s": false, "720h1s": false, "-1h": false, "12": false},
 		"READBACK_SIGN_IN_AT_MOST": {"12h": true, "8760h": true, "11h": false, "8761h": false},
+		"READBACK_LEASE_LASTS":     {"1m": true, "1h": true, "59s": false, "61m": false},
 		"READBACK_TOKEN_LASTS":     {"1m": true, "1h": true, "59s": false, "61m": false},
 	} {
 		for v, good := range values {

@@ -16,7 +16,7 @@ import (
 	"readback/internal/stream"
 )
 
-// mostQueued is how many of the longest waiting requests are put in order.
+// mostQueued is how many requests, those with the earliest due times, are put in order.
 const mostQueued = 500
 
 // queued is a request with its place in the desk's queue.
@@ -92,7 +92,7 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 		if q == nil {
 			continue
 		}
-		one := WaitingOf(row.Stream.ID, q)
+		one := q.Waiting(row.Stream.ID)
 		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{actor.Org}, Declined: q.Declined}
 		if q.With != nil {
 			ask.LeadHeld = holders[*q.With]
@@ -114,18 +114,6 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 		out = append(out, queued{byID[p.Calibration], at})
 	}
 	return out, nil
-}
-
-// WaitingOf is a request as the order sees it.
-func WaitingOf(id stream.ID, q *calibration.Queue) dispatch.Waiting {
-	w := dispatch.Waiting{Calibration: id, Requested: q.At, Held: q.Held, Ready: q.Ready, Advice: q.Advice}
-	if q.Promised != nil {
-		w.Promised = *q.Promised
-	}
-	if q.With != nil {
-		w.Lead = *q.With
-	}
-	return w
 }
 
 // QueueOf reads what a row says of the request.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"readback/internal/account"
+	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/live"
 	"readback/internal/photo"
@@ -21,8 +22,8 @@ type Lists interface {
 	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]Row, error)
 	// OfDesk gives one page of the calibrations that the desk has claimed, in the same order.
 	OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]Row, error)
-	// Waiting gives the calibrations that wait for a specialist of the desk, longest wait first: those of shops that have
-	// an agreement with it.
+	// Waiting gives the calibrations that wait for a specialist of the desk, the earliest due time first: those of shops that
+	// have an agreement with it.
 	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
 }
 
@@ -43,6 +44,10 @@ type Bundler interface {
 	WriteBundle(ctx context.Context, w io.Writer, taken live.Taken) error
 }
 
+// Unheard says how long nothing was heard of the specialist who holds a calibration's claim; false while they are heard of,
+// and if it is not known.
+type Unheard func(ctx context.Context, id stream.ID, claim calibration.Claim) (time.Duration, bool, error)
+
 // Server has the routes. Its fields are set once, before Handler.
 type Server struct {
 	Hub       *live.Hub
@@ -56,6 +61,8 @@ type Server struct {
 	Bundles   Bundler
 	Photos    *photo.Taker
 	Webhooks  Webhooks
+	Heard     func(member stream.ID)  // hears of each request of a member; may be nil
+	Unheard   Unheard                 // may be nil
 	TrailKey  string                  // the verifier key of the signer of bundles
 	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
 	Version   string

@@ -23,6 +23,9 @@ func (s *Server) actor(r *http.Request) (stream.Actor, error) {
 	if err != nil {
 		return stream.Actor{}, err
 	}
+	if s.Heard != nil {
+		s.Heard(claims.Member)
+	}
 	return s.Hub.Actor(r.Context(), claims.Org, claims.Member)
 }
 

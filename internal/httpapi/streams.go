@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -125,9 +126,31 @@ func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	}
 	opened := map[string]string{} // never null
 	maps.Copy(opened, got.Opened)
-	return answer(w, map[string]any{
+	whole := map[string]any{
 		"stream": ref, "seq": got.Seq, "head": got.Head, "relation": got.Relation, "state": state, "opened": opened,
-	})
+	}
+	unheard, silent, err := s.unheard(r.Context(), got)
+	if err != nil {
+		return err
+	}
+	if silent {
+		whole["unheard_s"] = int64(unheard / time.Second)
+	}
+	return answer(w, whole)
+}
+
+// unheard is how long nothing was heard of the specialist who holds the claim. It is told to those who take part, and as
+// long as work goes on.
+func (s *Server) unheard(ctx context.Context, v live.View) (time.Duration, bool, error) {
+	cal, ok := v.State.(*calibration.State)
+	if !ok || s.Unheard == nil || v.Relation != stream.Own && v.Relation != stream.Claimed {
+		return 0, false, nil
+	}
+	claim, held := cal.Claim()
+	if !held || !cal.InHand() {
+		return 0, false, nil
+	}
+	return s.Unheard(ctx, cal.ID(), claim)
 }
 
 // list gives the streams of one's own organisation, and the calibrations that it has claimed, the one opened last first.

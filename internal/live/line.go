@@ -36,9 +36,12 @@ type line struct {
 	heeded            atomic.Bool  // someone follows
 	followedElsewhere atomic.Bool  // somebody on another node takes part
 	retell            atomic.Bool  // other nodes are to be told, and asked, who takes part
+	silence           atomic.Bool  // unheardS has changed
 	now               atomic.Pointer[moment]
 
 	turns liveTurns
+
+	unheardS atomic.Int64 // for how long nothing was heard of who is in charge, in seconds; 0: they are heard of
 
 	mu    sync.Mutex // guards what follows
 	asked *look
@@ -316,6 +319,9 @@ func (l *line) attend(ctx context.Context) {
 		}
 	}
 	l.endLive()
+	if l.silence.Swap(false) {
+		l.showPresence()
+	}
 	if l.retell.Swap(false) {
 		l.tellPresence(true)
 	}

@@ -13,6 +13,8 @@ type Note struct {
 	Key   string
 	From  stream.ID       // the member who told it; zero for the hub's own
 	Value json.RawMessage // shared, never changed
+
+	UnheardS int64 // of presence: for how long nothing was heard of who is in charge, in seconds; 0 while they are heard of
 }
 
 // note gives a note to those who take part, but not to its sender.

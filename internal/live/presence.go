@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"maps"
 	"slices"
+	"time"
 
 	"readback/internal/stream"
 )
@@ -64,7 +65,7 @@ func (l *line) showPresence() {
 		}
 	}
 	if value, err := json.Marshal(all); err == nil { // strings and ids always encode
-		l.note(Note{Ref: l.ref, Key: PresenceKey, Value: value}, nil)
+		l.note(Note{Ref: l.ref, Key: PresenceKey, Value: value, UnheardS: l.unheardS.Load()}, nil)
 	}
 }
 
@@ -80,6 +81,18 @@ func (l *line) tellPresence(ask bool) {
 	}
 	l.told, _ = json.Marshal(presenceTold{Here: here})
 	l.hub.tell(joinKey(l.ref, PresenceKey), value)
+}
+
+// Silent tells those who take part in streams of the kind for how long nothing was heard of who is in charge, where that is
+// so; whoever is not among these is heard of. It is told with presence, again whenever it changes.
+func (h *Hub) Silent(kind stream.Kind, silent map[stream.ID]time.Duration) {
+	h.eachHeeded(func(l *line) {
+		seconds := int64(silent[l.ref.ID] / time.Second)
+		if l.ref.Kind == kind && l.unheardS.Swap(seconds) != seconds {
+			l.silence.Store(true)
+			l.nudge()
+		}
+	})
 }
 
 // hearPresence takes in who takes part on another node.

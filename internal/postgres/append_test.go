@@ -24,7 +24,7 @@ func TestAppendAndLoad(t *testing.T) {
 
 	first := l.next("first")
 	first.NewKey = &trail.WrappedKey{ID: stream.NewID(), Box: []byte("a box")}
-	first.Summary.Job, first.Summary.Desk, first.Summary.QueuedAt = &job, &desk, &queued
+	first.Summary.Job, first.Summary.Desk, first.Summary.QueuedAt, first.Summary.DueAt = &job, &desk, &queued, &began
 	want(t, d, first, live.Won)
 	l.won(first)
 	second := l.next("second")

@@ -29,8 +29,8 @@ func BenchmarkRowSecurity(b *testing.B) {
 	const waiting = `
 		select h.* from unnest($1::uuid[]) as shop (id) cross join lateral (
 			select ` + headColumns + ` from head where org = shop.id and queued_at is not null
-			order by queued_at, stream limit $2) as h
-		order by h.queued_at, h.stream limit $2`
+			order by due_at, stream limit $2) as h
+		order by h.due_at, h.stream limit $2`
 	list := func(pool *pgxpool.Pool, sql string, args ...any) (int, error) {
 		rows, err := pool.Query(b.Context(), sql, args...)
 		all, err := collect(heads(rows, err))

@@ -63,7 +63,7 @@ func (v *visits) is(t *testing.T, l *line, phase string, desk *stream.ID) {
 	a.Record.At = v.now
 	a.Summary.Phase, a.Summary.Desk, a.Summary.Job = phase, desk, l.job
 	if phase == "waiting" {
-		a.Summary.QueuedAt = &began
+		a.Summary.QueuedAt, a.Summary.DueAt = &began, &began
 	}
 	want(t, v.d, a, live.Won)
 	l.won(a)
@@ -350,10 +350,10 @@ func many(t testing.TB, url string, calibrations int) {
 		select pg_temp.id(i), 'register', pg_temp.id(i), 'open', 1, decode(repeat('00', 32), 'hex'),
 			jsonb_build_object('agreements', jsonb_build_array(pg_temp.id(i %% 50))), now()
 		from generate_series(0, 199) as i;
-		insert into head (stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at)
+		insert into head (stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, changed_at)
 		select gen_random_uuid(), 'calibration', pg_temp.id(i %% 200), md5(i::text)::uuid,
 			case when i %% 97 <> 0 then pg_temp.id(i %% 50) end, case when i %% 97 = 0 then 'waiting' else 'closed' end,
-			case when i %% 97 = 0 then now() end, 1, decode(repeat('00', 32), 'hex'),
+			case when i %% 97 = 0 then now() end, case when i %% 97 = 0 then now() + interval '30 minutes' end, 1, decode(repeat('00', 32), 'hex'),
 			'{"sensor": "front-camera", "turn": {"who": "technician"}}', now()
 		from generate_series(1, %d) as i;
 		insert into entry (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash)

@@ -21,20 +21,20 @@ with given as materialized (
 	select * from unnest(
 		$1::uuid[], $2::bigint[], $3::text[], $4::text[], $5::int[], $6::timestamptz[], $7::uuid[], $8::uuid[],
 		$9::bytea[], $10::bytea[], $11::bytea[],
-		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::jsonb[])
-	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, summary)
+		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::timestamptz[], $18::jsonb[])
+	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, due_at, summary)
 ), won as (
 	insert into entry (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash)
 	select stream, seq, kind, type, v, at, actor, command_id, body, prev, hash from given order by stream, seq
 	on conflict do nothing
 	returning stream, seq
 ), heads as (
-	insert into head (stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at)
-	select stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, at
+	insert into head (stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, changed_at)
+	select stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, at
 	from given join won using (stream, seq) order by stream
 	on conflict (stream) do update set
 		org = excluded.org, job = excluded.job, desk = excluded.desk, phase = excluded.phase,
-		queued_at = excluded.queued_at, seq = excluded.seq, hash = excluded.hash, summary = excluded.summary,
+		queued_at = excluded.queued_at, due_at = excluded.due_at, seq = excluded.seq, hash = excluded.hash, summary = excluded.summary,
 		changed_at = excluded.changed_at
 	where head.seq < excluded.seq
 )` + sqlTold
@@ -45,9 +45,9 @@ with given as materialized (
 	select * from unnest(
 		$1::uuid[], $2::bigint[], $3::text[], $4::text[], $5::int[], $6::timestamptz[], $7::uuid[], $8::uuid[],
 		$9::bytea[], $10::bytea[], $11::bytea[],
-		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::jsonb[],
-		$18::uuid[], $19::bytea[], $20::uuid[], $21::uuid[])
-	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, summary,
+		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::timestamptz[], $18::jsonb[],
+		$19::uuid[], $20::bytea[], $21::uuid[], $22::uuid[])
+	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, due_at, summary,
 		key_id, wrapped, runs, ends)
 ), won as (
 	insert into entry (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash)
@@ -55,12 +55,12 @@ with given as materialized (
 	on conflict do nothing
 	returning stream, seq
 ), heads as (
-	insert into head (stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at)
-	select stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, at
+	insert into head (stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, changed_at)
+	select stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, at
 	from given join won using (stream, seq) order by stream
 	on conflict (stream) do update set
 		org = excluded.org, job = excluded.job, desk = excluded.desk, phase = excluded.phase,
-		queued_at = excluded.queued_at, seq = excluded.seq, hash = excluded.hash, summary = excluded.summary,
+		queued_at = excluded.queued_at, due_at = excluded.due_at, seq = excluded.seq, hash = excluded.hash, summary = excluded.summary,
 		changed_at = excluded.changed_at
 	where head.seq < excluded.seq
 ), keys as (
@@ -93,7 +93,7 @@ type columns struct {
 	seq                                    pgtype.FlatArray[int64]
 	kind, typ, phase                       pgtype.FlatArray[string]
 	v                                      pgtype.FlatArray[int32]
-	at, queued                             pgtype.FlatArray[pgtype.Timestamptz]
+	at, queued, due                        pgtype.FlatArray[pgtype.Timestamptz]
 	body, prev, hash, summary              pgtype.FlatArray[[]byte]
 
 	keyID, runs, ends pgtype.FlatArray[pgtype.UUID]
@@ -120,6 +120,7 @@ func (c *columns) fill(batch []*pending) (more bool) {
 		c.desk = append(c.desk, maybe(s.Desk))
 		c.phase = append(c.phase, s.Phase)
 		c.queued = append(c.queued, maybeTime(s.QueuedAt))
+		c.due = append(c.due, maybeTime(s.DueAt))
 		c.summary = append(c.summary, p.summary)
 
 		var key pgtype.UUID
@@ -147,16 +148,16 @@ func (c *columns) reset() {
 	for _, a := range []*pgtype.FlatArray[string]{&c.kind, &c.typ, &c.phase} {
 		*a = (*a)[:0]
 	}
-	c.seq, c.v, c.at, c.queued = c.seq[:0], c.v[:0], c.at[:0], c.queued[:0]
+	c.seq, c.v, c.at, c.queued, c.due = c.seq[:0], c.v[:0], c.at[:0], c.queued[:0], c.due[:0]
 }
 
 // insert runs the statement and returns the streams whose entry was inserted by it.
 func (c *columns) insert(ctx context.Context, conn *pgx.Conn, batch []*pending) (map[stream.ID]bool, error) {
-	args := make([]any, 0, 22)
+	args := make([]any, 0, 23)
 	sql := sqlAppend
 	more := c.fill(batch)
 	args = append(args, c.stream, c.seq, c.kind, c.typ, c.v, c.at, c.actor, c.command, c.body, c.prev, c.hash,
-		c.org, c.job, c.desk, c.phase, c.queued, c.summary)
+		c.org, c.job, c.desk, c.phase, c.queued, c.due, c.summary)
 	if more {
 		sql = sqlAppendMore
 		args = append(args, c.keyID, c.wrapped, c.runs, c.ends)

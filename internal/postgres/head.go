@@ -25,6 +25,7 @@ type Head struct {
 	Desk      *stream.ID
 	Phase     string
 	QueuedAt  *time.Time
+	DueAt     *time.Time // what the order of the queue goes by, while it is in it
 	Seq       uint64
 	Hash      stream.Hash
 	Summary   json.RawMessage
@@ -40,7 +41,7 @@ type Filter struct {
 	Limit          int         // at most 500; 0: 50
 }
 
-const headColumns = `stream, kind, org, job, desk, phase, queued_at, seq, hash, summary, changed_at`
+const headColumns = `stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, changed_at`
 
 // Heads gives one page of a list, the stream opened last first, of what the organisation may see.
 func (a Asking) Heads(ctx context.Context, f Filter) ([]Head, error) {
@@ -146,26 +147,26 @@ func (d *DB) Empty(ctx context.Context) (empty bool, err error) {
 
 // Turn is a place in the queue.
 type Turn struct {
-	QueuedAt time.Time
-	Stream   stream.ID
+	DueAt  time.Time
+	Stream stream.ID
 }
 
-// sqlWaiting takes the few oldest of each shop from its own stretch of the index, so a long queue at one shop costs the
+// sqlWaiting takes the few most urgent of each shop from its own stretch of the index, so a long queue at one shop costs the
 // others nothing.
 const sqlWaiting = `
 select h.* from unnest(agreed_shops()) as shop (id)
 cross join lateral (
 	select ` + headColumns + ` from head
-	where org = shop.id and queued_at is not null and (queued_at, stream) > ($1::timestamptz, $2::uuid)
-	order by queued_at, stream limit $3
+	where org = shop.id and queued_at is not null and (due_at, stream) > ($1::timestamptz, $2::uuid)
+	order by due_at, stream limit $3
 ) as h
-order by h.queued_at, h.stream limit $3`
+order by h.due_at, h.stream limit $3`
 
-// Waiting gives one page of the calibrations that wait for a specialist of the organisation, longest waiting first: those of
+// Waiting gives one page of the calibrations that wait for a specialist of the organisation, by due time: those of
 // shops that have an agreement with it now. after is the last of the page before, or zero.
 func (a Asking) Waiting(ctx context.Context, after Turn, most int) ([]Head, error) {
-	since := pgtype.Timestamptz{Time: after.QueuedAt, Valid: true}
-	if after.QueuedAt.IsZero() {
+	since := pgtype.Timestamptz{Time: after.DueAt, Valid: true}
+	if after.DueAt.IsZero() {
 		since.Time, since.InfinityModifier = time.Time{}, pgtype.NegativeInfinity
 	}
 	all, err := asked(ctx, a, heads, sqlWaiting, since, given(after.Stream), limit(most))
@@ -187,18 +188,15 @@ func heads(rows pgx.Rows, err error) iter.Seq2[Head, error] {
 			var h Head
 			var id, org, job, desk pgtype.UUID
 			var kind string
-			var queued pgtype.Timestamptz
+			var queued, due pgtype.Timestamptz
 			var hash []byte
-			if err := rows.Scan(&id, &kind, &org, &job, &desk, &h.Phase, &queued, &h.Seq, &hash, &h.Summary, &h.ChangedAt); err != nil {
+			if err := rows.Scan(&id, &kind, &org, &job, &desk, &h.Phase, &queued, &due, &h.Seq, &hash, &h.Summary, &h.ChangedAt); err != nil {
 				yield(Head{}, err)
 				return
 			}
 			h.Stream = stream.Ref{Kind: stream.Kind(kind), ID: id.Bytes}
 			h.Org, h.Job, h.Desk = org.Bytes, orNil(job), orNil(desk)
-			if queued.Valid {
-				at := queued.Time.UTC()
-				h.QueuedAt = &at
-			}
+			h.QueuedAt, h.DueAt = orNoTime(queued), orNoTime(due)
 			h.Hash, h.ChangedAt = stream.Hash(hash), h.ChangedAt.UTC()
 			if !yield(h, nil) {
 				return
@@ -227,4 +225,12 @@ func orNil(id pgtype.UUID) *stream.ID {
 	}
 	v := stream.ID(id.Bytes)
 	return &v
+}
+
+func orNoTime(t pgtype.Timestamptz) *time.Time {
+	if !t.Valid {
+		return nil
+	}
+	at := t.Time.UTC()
+	return &at
 }

@@ -86,8 +86,9 @@ func TestWaiting(t *testing.T) {
 		l := newLine()
 		l.org = shops[i%3]
 		a := l.next("x")
-		at := began.Add(time.Duration(i/2) * time.Second) // two at a time: the id decides
-		a.Summary.QueuedAt, a.Summary.Phase = &at, "waiting"
+		asked := began.Add(-time.Duration(i) * time.Second)
+		due := began.Add(time.Duration(i/2) * time.Second) // two at a time: the id decides
+		a.Summary.QueuedAt, a.Summary.DueAt, a.Summary.Phase = &asked, &due, "waiting"
 		want(t, d, a, live.Won)
 		l.won(a)
 		lines[l.ref.ID] = l
@@ -107,7 +108,7 @@ func TestWaiting(t *testing.T) {
 		if len(page) < 2 {
 			break
 		}
-		after = Turn{*page[1].QueuedAt, page[1].Stream.ID}
+		after = Turn{*page[1].DueAt, page[1].Stream.ID}
 	}
 	require.Equal(t, order, paged)
 

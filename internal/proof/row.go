@@ -58,6 +58,8 @@ func differentColumn(f *stream.Fold, row *Row) (column string) {
 		return "phase"
 	case !same(is.QueuedAt, want.QueuedAt, time.Time.Equal):
 		return "queued_at"
+	case !same(is.DueAt, want.DueAt, time.Time.Equal):
+		return "due_at"
 	case !row.Changed.Equal(f.At):
 		return "changed_at"
 	}

@@ -81,5 +81,6 @@ type Summary struct {
 	Desk     *ID        // the desk that claimed it last
 	Phase    string     // a calibration's phase; "open" for the others
 	QueuedAt *time.Time // waiting for a specialist since
+	DueAt    *time.Time // while it waits: what the order of the queue goes by
 	Data     any
 }

@@ -60,8 +60,9 @@ type Refused struct {
 
 // Presence is who takes part in a stream now. The latest one counts; earlier ones may have been left out.
 type Presence struct {
-	Stream stream.Ref      `json:"stream"`
-	Here   json.RawMessage `json:"here"` // a list of objects with member, org, roles and relation
+	Stream   stream.Ref      `json:"stream"`
+	Here     json.RawMessage `json:"here"`                // a list of objects with member, org, roles and relation
+	UnheardS int64           `json:"unheard_s,omitempty"` // how long nothing was heard of the specialist who holds the claim
 }
 
 // Live is what readings of a followed calibration come to now, or says that the last one is out of date. The latest one

@@ -160,7 +160,7 @@ func (f *follower) Note(n live.Note) bool {
 	var frame []byte
 	switch n.Key {
 	case live.PresenceKey:
-		frame = wire.Encode(wire.Presence{Stream: f.ref, Here: n.Value})
+		frame = wire.Encode(wire.Presence{Stream: f.ref, Here: n.Value, UnheardS: n.UnheardS})
 	case live.LiveKey:
 		frame = wire.Encode(wire.Live{Stream: f.ref, Value: n.Value})
 	default:

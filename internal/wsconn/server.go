@@ -218,6 +218,22 @@ func (s *Server) Members(org stream.ID) []stream.ID {
 	return all
 }
 
+// Connected are those who have a connection here that is not being closed.
+func (s *Server) Connected() []stream.ID {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	all := make([]stream.ID, 0, len(s.members))
+	for member, of := range s.members {
+		for c := range of {
+			if !c.over() {
+				all = append(all, member)
+				break
+			}
+		}
+	}
+	return all
+}
+
 // CloseMember closes all connections of a member: retired, or signed out everywhere.
 func (s *Server) CloseMember(member stream.ID) {
 	s.signOut(func(c *conn) bool { return c.access.Member == member })
