@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"runtime"
 	"sync"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -114,4 +116,28 @@ func inUse() uint64 {
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
 	return m.HeapInuse + m.StackInuse
+}
+
+// BenchmarkLive shows readings in one stream with two followers, on a clock that runs as fast as they come: what the hub adds
+// to the rules' own computation.
+func BenchmarkLive(b *testing.B) {
+	w := newWorld(b)
+	var ticks atomic.Int64
+	start := time.Now()
+	w.hub = w.node(func(c *live.Config) {
+		c.Bus = nil
+		c.Now = func() time.Time { return start.Add(time.Duration(ticks.Add(1)) * 50 * time.Millisecond) }
+	})
+	for range 2 {
+		_, err := w.hub.Follow(b.Context(), w.technician, w.cal, w.last(w.cal), nobody{})
+		require.NoError(b, err)
+	}
+	r := live.Reading{Data: []byte(`{"n":1}`)}
+	b.ReportAllocs()
+	for b.Loop() {
+		r.N++
+		if _, err := w.hub.Live(b.Context(), w.technician, w.cal, r); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

@@ -56,7 +56,7 @@ func (h *Hub) Live(ctx context.Context, actor stream.Actor, ref stream.Ref, r Re
 	if err != nil {
 		return nil, err
 	}
-	if err := l.turns.take(ctx, time.Now()); err != nil {
+	if err := l.turns.take(ctx, h.cfg.Now()); err != nil {
 		h.count.dropped.Add(1)
 		return nil, err
 	}

@@ -23,7 +23,7 @@ export class Link extends EventTarget {
     this.member = "";
     /** @type {WebSocket | null} */
     this.socket = null;
-    /** @type {Map<string, {ref: Ref, after: number, entry: (e: any) => void, here?: (people: any[]) => void}>} */
+    /** @type {Map<string, {ref: Ref, after: number, entry: (e: any) => void, here?: (people: any[]) => void, live?: (value: any) => void}>} */
     this.follows = new Map();
     /** @type {Map<string, {resolve: (v: any) => void, reject: (e: unknown) => void}>} */
     this.waiting = new Map();
@@ -119,6 +119,9 @@ export class Link extends EventTarget {
       case "presence":
         follow?.here?.(m.here);
         break;
+      case "live":
+        follow?.live?.(m);
+        break;
       case "accepted":
         this.answered(m.command, m, null);
         break;
@@ -158,10 +161,10 @@ export class Link extends EventTarget {
 
   /**
    * Follows a stream from an entry on; entry gets each later one once, in order.
-   * @param {Ref} ref @param {number} after @param {(e: any) => void} entry @param {(people: any[]) => void} [here] who takes part now
+   * @param {Ref} ref @param {number} after @param {(e: any) => void} entry @param {(people: any[]) => void} [here] who takes part now @param {(value: any) => void} [live] what instruments read now
    */
-  follow(ref, after, entry, here) {
-    const f = { ref, after, entry, here };
+  follow(ref, after, entry, here, live) {
+    const f = { ref, after, entry, here, live };
     this.follows.set(ref.id, f);
     if (this.state === "linked") this.ask(f);
   }

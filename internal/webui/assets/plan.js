@@ -10,14 +10,14 @@ const W = 420, H = 460;
 
 /**
  * @param {import("./watch.js").Watch} w
- * @param {{mark?: any, suspects?: any[]}} [show] a reading to point out; suspects by number
+ * @param {{mark?: any, suspects?: any[], verdict?: any}} [show] a reading to point out; suspects by number; another verdict than the standing one
  */
 export function plan(w, show = {}) {
   const car = w.car(), sheet = w.state.sheet, planned = w.planned();
   const board = w.register?.fixtures?.[sheet?.fixture]?.fixture;
   if (!car || !planned || sheet.setup.side === "behind") return null;
   const half = (board?.half_width_um ?? 400_000) / 1000;
-  const v = w.state.place.verdict;
+  const v = show.verdict ?? w.state.place.verdict;
   const mm = (/** @type {number} */ um) => um / 1000;
   const wheelbase = mm(car.wheelbase_um), front = mm(car.front_track_um) / 2, nose = mm(car.front_overhang_um);
 

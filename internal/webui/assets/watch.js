@@ -28,6 +28,8 @@ export class Watch extends EventTarget {
     /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
     this.entries = [];
     this.gone = { technician: 0, specialist: 0 }; // since when nothing is heard of them, ms; 0: they are there
+    /** @type {any} */
+    this.live = null; // what the bay's instruments read now; it is in no entry
     this.want = 0;
     this.loading = false;
   }
@@ -39,9 +41,15 @@ export class Watch extends EventTarget {
       this.entries.push({ seq: e.seq, type: e.body.type, at: Date.parse(e.body.at), role: e.body.by?.role ?? "", body: e.body });
       if (e.seq > this.seq) this.refresh(e.seq);
       else this.tell();
-    }, (people) => this.meet(people));
+    }, (people) => this.meet(people), (m) => this.read(m));
     this.link.follow({ kind: "job", id: this.state.job }, this.jobSeq ?? 0, () => this.loadJob().then(() => this.tell()));
     return this;
+  }
+
+  /** Shows what the bay's instruments read now, until it is out of date. @param {any} m */
+  async read(m) {
+    this.live = m.gone ? null : m;
+    (await import("./live.js")).show(this);
   }
 
   /** Notes since when a side is not heard of. @param {any[]} people */
