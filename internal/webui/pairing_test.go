@@ -6,7 +6,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 )
 
@@ -73,14 +72,10 @@ func TestHandOver(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	otto := s.As(apptest.DeskOwner)
-	desk := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: otto.Access.Org}}
-	desk.Seq = apptest.Read[struct{ Seq uint64 }](otto, otto.Get(desk.Path())).Seq
-	otto.Do(desk, "change-member", fmt.Sprintf(`{"id":%q,"roles":["owner","specialist"]}`, otto.Access.Member))
-	otto.Do(desk, "grant-competence", fmt.Sprintf(`{"member":%q,"sensor":"front-camera","expires":"2099-12-31","proof":"INV-0009"}`, otto.Access.Member))
+	otto.Do(register(otto), "change-member", fmt.Sprintf(`{"id":%q,"roles":["owner","specialist"]}`, otto.Access.Member))
 	odile := s.As(apptest.ShopOwner)
-	shop := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: odile.Access.Org}}
-	shop.Seq = apptest.Read[struct{ Seq uint64 }](odile, odile.Get(shop.Path())).Seq
-	odile.Do(shop, "grant-competence", fmt.Sprintf(`{"member":%q,"sensor":"front-camera","expires":"2099-12-31","proof":"INV-0010"}`, odile.Access.Member))
+	grant(otto, otto.Access.Member.String())
+	grant(odile, odile.Access.Member.String())
 	c := newScene(t, s)
 	c.claimed()
 	c.report(nil)

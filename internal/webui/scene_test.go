@@ -71,12 +71,17 @@ func (c *scene) gates(not ...string) {
 	}
 }
 
-// sheet issues the set-up sheet with the positions named centre and left.
+// sheet issues the set-up sheet with two positions, on the line and left of it.
 func (c *scene) sheet() {
+	c.t.Helper()
+	c.sheetOf(`{"name":"1","lateral_um":0},{"name":"2","lateral_um":620000}`)
+}
+
+func (c *scene) sheetOf(positions string) {
 	c.t.Helper()
 	c.does(c.tech, "issue-sheet", `{"setup":{"sensor":"front-camera","side":"ahead","datum":"front-bumper","datum_height_um":500000,
 		"line":"thrust-line","distance_um":2120000,"height_um":1260000,
-		"positions":[{"name":"1","lateral_um":0},{"name":"2","lateral_um":620000}],
+		"positions":[`+positions+`],
 		"tolerance":{"distance_um":5000,"lateral_um":5000,"height_um":5000,"yaw_udeg":300000,"roll_udeg":500000}},
 		"fixture":"01940000-0000-7000-8000-0000000000f1","dimensions":"01940000-0000-7000-8000-0000000000e1",
 		"bay":"01940000-0000-7000-8000-0000000000b1","limits":"stated",
@@ -182,4 +187,16 @@ func (c *scene) run() {
 	c.t.Helper()
 	c.does(c.tech, "bay-clear", `{}`)
 	c.does(c.desk, "go", `{}`)
+}
+
+// register is the register of whoever asks, as it stands.
+func register(who *apptest.Client) *apptest.Stream {
+	r := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: who.Access.Org}}
+	r.Seq = apptest.Read[struct{ Seq uint64 }](who, who.Get(r.Path())).Seq
+	return r
+}
+
+// grant enters proof of competence for the front camera.
+func grant(owner *apptest.Client, member string) {
+	owner.Do(register(owner), "grant-competence", fmt.Sprintf(`{"member":%q,"sensor":"front-camera","expires":"2099-12-31","proof":"INV-0010"}`, member))
 }

@@ -201,7 +201,11 @@ func (w *window) fill(selector, text string) {
 func (w *window) choose(selector, value string) {
 	w.t.Helper()
 	w.at(selector)
-	run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector(%q).value = %q`, selector, value)))
+	run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`(() => {
+		const e = document.querySelector(%q);
+		e.value = %q;
+		e.dispatchEvent(new Event("change", { bubbles: true }));
+	})()`, selector, value)))
 }
 
 // keys types on the keyboard, wherever the focus is.

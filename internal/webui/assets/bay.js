@@ -15,7 +15,7 @@ import { Watch } from "./watch.js";
 import { CAUTIONS, PHASES, sensor, task, waited, where } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
-/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void" | "ask" | "handover"} Part */
+/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void" | "ask" | "handover" | "end"} Part */
 
 const id = location.pathname.split("/")[2];
 const link = new Link();
@@ -24,7 +24,7 @@ const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
 // Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
 const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
-  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js"));
+  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js"));
 /** @type {Part} */
 let part = "now";
 let spoken = "", lastStep = "", meanwhile = false; // placed while the request waits
@@ -45,7 +45,7 @@ async function begin() {
   try {
     await w.start();
     draw();
-    for (const p of [asking, readings, gates, voids, handover, scan, sheet]) p.warm();
+    for (const p of [asking, readings, gates, voids, finish, handover, vin, scan, sheet]) p.warm();
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
@@ -131,6 +131,12 @@ function now() {
   if (handed && handed.member !== link.member && s.phase !== "running") {
     return { key: ["take", handed.at, w.seq], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), handover.show((m) => m.take(handed, w, act))) };
   }
+  const calm = ["preparing", "waiting", "guided", "stopped"].includes(s.phase) && !openStep();
+  if (calm && w.job.phase === "withdrawn") return plain("Job withdrawn", "Nothing more is done on this car here.", big("to-end", "End this calibration", () => go("end")));
+  if (calm && w.doubt()) {
+    return { key: ["vins", w.jobSeq], spoken: "Two VINs. Is this the right car?",
+      body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => command("jobs", s.job, w.jobSeq ?? 0, "settle-vin", data).then(() => w.loadJob()).then(draw, (e) => notice(e.text?.() ?? e.message)))) };
+  }
   switch (s.phase) {
     case "preparing":
       if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
@@ -148,15 +154,11 @@ function now() {
       return plain("Stopped", agreed ? "You agree to restart. The desk has not yet." : "Work goes on when both sides agree. Closing readings are taken again.",
         agreed ? undefined : big("restart", "Agree to restart", () => act("restart")));
     }
-    case "declared": {
+    case "declared": case "closed": {
       const signed = s.signs.some((/** @type {any} */ x) => x.by.role === "technician");
-      const both = turn.do === "close";
-      return plain("Result: " + s.result.outcome.replace("-", " "), both ? "Both have signed." : signed ? "You have signed. The desk has not yet." : "Sign for the physical facts of this bay.",
-        both ? big("close", "Close the calibration", () => act("close")) : signed ? undefined : big("sign", "Sign", () => act("sign")));
+      return { key: ["ending", w.seq, link.roles], spoken: "Result: " + s.result.outcome.replace("-", " "), body: () => finish.show((m) => m.ending(w, act)),
+        primary: s.phase === "closed" ? undefined : !signed ? big("sign", "Sign", () => act("sign")) : turn.do === "close" ? big("close", "Close the calibration", () => act("close")) : undefined };
     }
-    case "closed":
-      return plain("Closed", "Result: " + s.result.outcome.replace("-", " ") + ". Signed by both.", undefined,
-        h("p", { class: "then" }, h("a", { href: `/v1/calibrations/${id}/bundle`, download: "" }, "The trail as a file that checks itself"), " ", h("a", { href: "/bay" }, "All calibrations")));
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
@@ -178,7 +180,7 @@ function go(to) {
 
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"),
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look().then(() => go("more")); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
@@ -197,6 +199,7 @@ const parts = {
     others().catch(() => []).then((list) => put(box, m.askForm(list, (data) => act("request", data).then(() => go("now")))));
     return box;
   }),
+  end: () => finish.show((m) => m.giveUp(w, (type, data) => act(type, data).then(() => go("now")))),
   handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), handover.show((m) => m.offer(w.offer("technician"), w, (type, data) => act(type, data)))),
   more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: () => gates.show((m) => m.gates(w, act)),
   sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),

@@ -13,7 +13,7 @@ import { slot } from "./slot.js";
 import { datum, gate as gateName, line, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
 
 const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
-const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js"));
+const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js"));
 
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
@@ -21,7 +21,7 @@ export class DeskWork {
     this.link = link;
     this.notice = notice;
     this.redraw = redraw;
-    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare" | "offer" | "take" | "take-over"} */
+    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare" | "offer" | "take" | "take-over" | "reopen"} */
     this.form = "";
     /** @type {import("./watch.js").Watch | null} */
     this.w = null;
@@ -83,7 +83,7 @@ export class DeskWork {
 
   /** A form stays as it is, with what was typed, whatever comes in beside it. @param {() => any} make */
   kept(make) {
-    const key = this.w?.ref.id + this.form;
+    const s = this.w?.state, key = this.w?.ref.id + this.form + (this.form === "waive" ? JSON.stringify([s.place.waived, s.gates]) : "");
     if (this.form0.key !== key) this.form0 = { key, box: h("div", null, make()) };
     return this.form0.box;
   }
@@ -187,7 +187,10 @@ export class DeskWork {
     const asks = next ? h("div", { class: "asks-box desk" }, h("p", { class: "quiet" }, "Next step, composed"), h("p", { class: "next-title" }, next.title), next.text && h("p", null, next.text),
       next.send && h("p", { class: "send-line" }, h("button", { type: "button", id: "next", class: "desk-key", onclick: next.send }, h("kbd", null, next.key ?? "Enter"), next.label), this.others()))
       : h("div", { class: "asks-box" }, h("p", { class: "quiet" }, s.phase === "stopped" ? "Stopped" : "Nothing of yours is due"), s.phase === "stopped" && this.restartKeys());
-    if (s.phase === "closed") return [head, h("div", { class: "asks-box closed" }, h("p", { class: "next-title" }, "Closed: " + s.result.outcome.replace("-", " ")), h("p", null, "Signed by both."))];
+    const reopen = w.mine && s.phase === "declared" && h("p", { class: "send-line" }, h("button", { type: "button", id: "reopen", class: "desk-key quiet-key", onclick: () => this.open("reopen") }, "Reopen"));
+    if (s.phase === "closed") return [head, h("div", { class: "asks-box closed" }, h("p", { class: "next-title" }, "Closed: " + s.result.outcome.replace("-", " "))), finish.show((m) => m.record(w))];
+    if (s.phase === "declared") return [head, asks, finish.show((m) => m.record(w)), reopen];
+    if (s.earlier.length) return [head, asks, seam(bay ? "open" : "met", undefined, 40), h("div", { class: "answers-box" }, finish.show((m) => m.record(w)))];
     return [head, asks, seam(bay ? "open" : "met", undefined, 40), h("div", { class: "answers-box " + (bay ? "bay" : "") }, h("p", null, !w.mine ? "With a colleague" : bay ? ["The bay: ", h("b", null, task(s.turn))] : "The bay waits for you"))];
   }
 

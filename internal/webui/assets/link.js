@@ -21,6 +21,8 @@ export class Link extends EventTarget {
     this.reason = "";
     this.skew = 0; // the server's clock minus ours, ms
     this.member = "";
+    /** @type {string[]} */
+    this.roles = [];
     /** @type {WebSocket | null} */
     this.socket = null;
     /** @type {Map<string, {ref: Ref, after: number, entry: (e: any) => void, here?: (people: any[]) => void, live?: (value: any) => void}>} */
@@ -140,6 +142,7 @@ export class Link extends EventTarget {
   /** @param {any} m */
   welcome(m) {
     this.member = m.member;
+    this.roles = m.roles;
     this.beat = m.heartbeat_s * 1000;
     clearInterval(this.pulse);
     this.pulse = setInterval(() => this.check(), this.beat);

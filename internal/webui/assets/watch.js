@@ -128,6 +128,12 @@ export class Watch extends EventTarget {
     return this.loadedAt ?? Date.now();
   }
 
+  /** Whether the VIN that the car gave is another than the one typed, and nobody has said which is right. */
+  doubt() {
+    const j = this.job;
+    return Boolean(j?.announced && !j.announced.vin_equal && !j.settled);
+  }
+
   /** What the screens depend on: the last entry, and what has run out since. */
   get stamp() {
     return `${this.seq}:${this.state.gates.filter((/** @type {any} */ g) => g.ran_out).length}`;

@@ -1,0 +1,17 @@
+// @ts-check
+// Two VINs that differ: the one that people typed and the one that the car gave, one above the other, with what differs
+// marked. A person says which is the car's.
+
+import { field, h } from "./dom.js";
+import { hold } from "./hold.js";
+
+/** @param {any} job @param {(sealed: any) => string} opened @param {(data: object) => void} send */
+export function twoVINs(job, opened, send) {
+  const typed = opened(job.vehicle.vin), announced = opened(job.announced.vin);
+  const marked = (/** @type {string} */ a, /** @type {string} */ b) => [...a].map((c, i) => (c === b[i] ? c : h("b", { class: "differs" }, c)));
+  const reason = h("textarea", { rows: 2, maxlength: 2000 });
+  const settle = (/** @type {string} */ right) => () => { const said = /** @type {HTMLTextAreaElement} */ (reason).value.trim(); if (said) send({ right, reason: said }); else reason.focus(); };
+  const line = (/** @type {string} */ right, /** @type {string} */ name, /** @type {any} */ text) => h("div", { class: "vin-line" }, h("p", { class: "quiet" }, name), h("p", { class: "vin", id: "vin-" + right }, text), hold({ id: "right-" + right, class: "second" }, "This is the car's: hold", settle(right)));
+  return h("section", { class: "scroll vins", id: "vins" }, h("h1", { class: "instruction small", id: "instruction" }, "Two VINs. Is this the right car?"), h("p", { class: "then" }, "Read the number on the car itself. No leg starts before."),
+    line("typed", "Typed", marked(typed, announced)), line("announced", "Given by the car", marked(announced, typed)), field("vin-reason", "How you know", reason));
+}
