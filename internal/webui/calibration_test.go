@@ -135,6 +135,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	b.press("#request")
 
 	// The board is placed while the request waits, and stands off.
+	b.press("#meanwhile")
 	b.sees("#instruction", "place, then measure")
 	b.fits("waiting")
 	b.press("#take-readings")
