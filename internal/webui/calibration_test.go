@@ -82,17 +82,29 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	d.sees("main", "nobody waits")
 
 	// The job, with the alignment of apptest.Alignment.
-	b.fill("#vin", "ZZZDEM0A4CR000017")
 	b.fill("#plate", "DEMO 418")
-	b.fill("#mileage", "48210")
-	for _, choice := range []string{"#steering-left", "#causes-glass", "#sensors-front-camera", "#zero", "#told"} {
-		b.press(choice)
-	}
-	b.choose("#method-front-camera", "") // here the numbers are typed
-	b.fill("#toe-left", "0.25")
-	b.fill("#toe-right", "-0.05")
 	b.picture("new-job")
 	b.press("#new-job button[type=submit]")
+	b.sees("#missing", "mileage")
+	b.fill("#vin", "ZZZDEM0A4CR000017")
+	b.fill("#mileage", "48210")
+	b.choose("#steering", "left")
+	b.choose("#dimensions", "01940000-0000-7000-8000-0000000000e1")
+	b.press("#car button[type=submit]")
+	b.sees("#vin-check", "check digit")
+	b.press("#causes-glass")
+	b.choose("#sensor-front-camera", "affected")
+	b.choose("#told", "yes")
+	b.press("#work button[type=submit]")
+	b.sees("#missing", "all that is asked for is said")
+	b.press("#zero")
+	b.fill("#toe-left", "0.25")
+	b.fill("#toe-right", "-0.05")
+	b.press("#attach-typed")
+	b.sees("#alignment", "thrust line 0.15° to vehicle right")
+	b.choose("#method-front-camera", "") // here the numbers are typed
+	b.picture("job")
+	b.press("#begin-front-camera")
 
 	// Every gate, those that are due later too.
 	b.sees("#link", "linked")
@@ -135,6 +147,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	b.press("#request")
 
 	// The board is placed while the request waits, and stands off.
+	b.fits("asked")
 	b.press("#meanwhile")
 	b.sees("#instruction", "place, then measure")
 	b.fits("waiting")

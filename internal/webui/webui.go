@@ -42,6 +42,7 @@ var screens = map[string]page{
 	"GET /join":               {"join.html", "Your password", "join.js"},
 	"GET /account":            {"account.html", "Your account", "account.js"},
 	"GET /bay":                {"list.html", "Bay", "baylist.js"},
+	"GET /bay/jobs/{job}":     {"list.html", "Car", "jobpage.js"},
 	"GET /bay/{calibration}":  {"bay.html", "Bay", "bay.js"},
 	"GET /desk":               {"desk.html", "Desk", "desk.js"},
 	"GET /desk/{calibration}": {"desk.html", "Desk", "desk.js"},

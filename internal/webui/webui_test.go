@@ -40,7 +40,8 @@ var (
 func TestFirstLoad(t *testing.T) {
 	t.Parallel()
 	h := handler()
-	for _, path := range []string{"/sign-in", "/join", "/account", "/bay", "/bay/01940000-0000-7000-8000-000000000001", "/desk"} {
+	for _, path := range []string{"/sign-in", "/join", "/account", "/bay", "/bay/01940000-0000-7000-8000-000000000001",
+		"/bay/jobs/01940000-0000-7000-8000-000000000001", "/desk"} {
 		page := get(h, path)
 		require.Equal(t, http.StatusOK, page.Code)
 		bytes := page.Body.Len()

@@ -180,7 +180,7 @@ function go(to) {
 
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"),
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look().then(() => go("more")); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
@@ -203,7 +203,7 @@ const parts = {
   handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), handover.show((m) => m.offer(w.offer("technician"), w, (type, data) => act(type, data)))),
   more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: () => gates.show((m) => m.gates(w, act)),
   sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
-  scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w, (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
+  scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w.job, w.state.attempts.length ? "after" : "before", (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
 };
 
 function draw() {

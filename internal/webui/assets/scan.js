@@ -1,43 +1,77 @@
 // @ts-check
-// The scan of the car's control units, before the work and after it.
+// The scan of the car's control units, before the work and after it: pasted as people have it, or typed code by code. What
+// of a paste was not understood is listed, line by line.
 
-import { Refused } from "./api.js";
-import { byId, h } from "./dom.js";
+import { ask, Refused } from "./api.js";
+import { h, put } from "./dom.js";
+
+const hex = (/** @type {number | undefined} */ n) => (n === undefined ? "" : n.toString(16).toUpperCase().padStart(2, "0"));
+const value = (/** @type {Element | null} */ e) => /** @type {HTMLInputElement} */ (e).value.trim();
+
+/** How the newest scan after the work differs from the newest before it. @param {any} c */
+export function comparison(c) {
+  if (!c) return null;
+  const list = (/** @type {string} */ name, /** @type {string} */ word, /** @type {any[]} */ codes) => h("li", { id: "codes-" + name }, h("b", null, `${word}: ${codes.length}`), codes.length > 0 && " ",
+    codes.map((x, i) => [i ? ", " : "", h("b", { class: name === "gone" ? "" : "bay" }, x.code), x.untested && " (not tested again yet: no proof)"]));
+  return h("section", { id: "comparison" }, h("h2", null, "Before and after the work"), h("ul", { class: "found" }, list("new", "New", c.new), list("still", "Still there", c.still), list("gone", "Gone", c.gone)));
+}
 
 /**
- * @param {import("./watch.js").Watch} w
+ * @param {any} job its state
+ * @param {"before" | "after"} first what is likely meant
  * @param {(data: object) => Promise<any>} send
  */
-export function scan(w, send) {
-  const last = w.job?.scans?.[w.job.scans.length - 1];
-  let when = w.state.attempts.length ? "after" : "before";
-  const list = h("div", { class: "codes" });
-  const add = () => {
-    const n = list.children.length + 1;
-    list.append(h("div", { class: "code", role: "group", "aria-label": "Code " + n },
-      h("label", { class: "unseen", for: "code-" + n }, "Code " + n), h("input", { id: "code-" + n, type: "text", maxlength: 8, placeholder: "B1F0E-54", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" }),
-      h("label", { class: "unseen", for: "status-" + n }, "Status byte of code " + n), h("input", { id: "status-" + n, type: "text", inputmode: "numeric", class: "short", value: "8" }),
-      h("label", { class: "choice" }, h("input", { type: "checkbox", id: "blocks-" + n }), h("span", null, "holds the routine back"))));
+export function scan(job, first, send) {
+  const last = job?.scans?.at(-1);
+  let when = first, pasted = false, n = 0;
+  const list = h("div", { class: "codes", id: "codes" }), unread = h("div", { id: "not-read" }), problem = h("p", { id: "scan-problem", class: "problem", role: "alert" });
+  const add = (/** @type {{code?: string, status?: number, meaning?: string, text?: string, status_names?: string[]}} */ c = {}) => {
+    n += 1;
+    const about = [c.text, c.meaning, c.status_names?.join(", ")].filter(Boolean).join("; ");
+    const row = h("div", { class: "code", role: "group", "aria-label": "Code " + n },
+      h("label", { class: "unseen", for: "code-" + n }, "Code " + n), h("input", { id: "code-" + n, name: "code", type: "text", maxlength: 8, value: c.code ?? "", placeholder: "B1F0E-54", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" }),
+      h("label", { class: "unseen", for: "status-" + n }, `Status byte of code ${n}, two hexadecimal digits`), h("input", { id: "status-" + n, name: "status", type: "text", maxlength: 2, class: "short", value: hex(c.status), placeholder: "status", autocomplete: "off" }),
+      h("label", { class: "choice" }, h("input", { type: "checkbox", name: "blocks", id: "blocks-" + n }), h("span", null, "holds the routine back")), h("button", { type: "button", class: "plain", "aria-label": "Leave out code " + n, onclick: () => row.remove() }, "Leave out"), about && h("p", { class: "quiet about" }, about));
+    list.append(row);
   };
-  const segment = (/** @type {string} */ v, /** @type {string} */ text) => h("button", { type: "button", class: "segment", "aria-pressed": String(v === when), onclick: (/** @type {Event} */ e) => {
+  const segment = (/** @type {"before" | "after"} */ v, /** @type {string} */ text) => h("button", { type: "button", class: "segment", id: "scan-" + v, "aria-pressed": String(v === when), onclick: (/** @type {Event} */ e) => {
     when = v;
     const me = /** @type {Element} */ (e.currentTarget);
     for (const b of me.parentElement?.children ?? []) b.setAttribute("aria-pressed", String(b === me));
   } }, text);
+  const paste = h("textarea", { id: "paste", rows: 4, spellcheck: "false", autocapitalize: "characters" });
+  const read = async () => {
+    problem.textContent = "";
+    if (!value(paste)) return paste.focus();
+    try {
+      const got = await ask("POST", "/v1/read-codes", { text: value(paste) });
+      pasted = true;
+      put(list);
+      got.codes.forEach(add);
+      const lines = got.not_read.length;
+      put(unread, h("p", { role: "status", id: "read" }, `${got.codes.length} codes read.`, got.incomplete && " The text was longer than is read: paste the rest apart."),
+        lines > 0 && [h("p", { class: "problem" }, `${lines} ${lines === 1 ? "line was" : "lines were"} not understood:`), h("ul", null, got.not_read.map((/** @type {any} */ l) => h("li", null, h("b", null, `Line ${l.line}: `), l.text, h("span", { class: "quiet" }, " " + l.why))))]);
+    } catch (err) {
+      problem.textContent = err instanceof Refused ? err.text() : "There is no link to the server. Try again.";
+    }
+  };
   const form = h("form", { id: "scan", class: "scan", novalidate: true },
     h("h1", null, "Scan"), h("p", { class: "quiet" }, last ? `Last one: ${last.when} the work, ${last.codes.length} codes, ${last.codes.filter((/** @type {any} */ c) => c.blocking).length} hold the routine back.` : "None recorded yet. A leg needs one."),
+    comparison(job?.comparison),
     h("div", { class: "segments", role: "group", "aria-label": "When" }, segment("before", "Before the work"), segment("after", "After the work")),
-    list, h("button", { type: "button", class: "plain", onclick: add }, "Add a code"),
-    h("p", { id: "scan-problem", class: "problem", role: "alert" }),
-    h("button", { type: "submit", class: "primary" }, "Record the scan"));
+    h("label", { for: "paste" }, "Paste what the scan tool gave: codes, or the control unit's answer in bytes"), paste, h("button", { type: "button", id: "read-codes", class: "second", onclick: read }, "Read it"),
+    unread, list, h("button", { type: "button", class: "plain", id: "add-code", onclick: () => add() }, "Add a code"), h("p", { class: "quiet" }, "What a code means, and whether it holds the routine back, stands in the service information."),
+    problem, h("button", { type: "submit", class: "primary" }, "Record the scan"));
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
-    const value = (/** @type {string} */ id) => /** @type {HTMLInputElement} */ (byId(id));
-    const codes = [...list.children].map((_, i) => ({ code: value(`code-${i + 1}`).value.trim().toUpperCase(), status: Number(value(`status-${i + 1}`).value), blocking: value(`blocks-${i + 1}`).checked })).filter((c) => c.code);
+    const rows = [...list.children].map((row) => ({ code: value(row.querySelector("[name=code]")).toUpperCase(), status: value(row.querySelector("[name=status]")), blocking: /** @type {HTMLInputElement} */ (row.querySelector("[name=blocks]")).checked })).filter((c) => c.code);
+    const odd = rows.find((c) => !/^([0-9A-F]{2})?$/i.test(c.status));
+    if (odd) return void (problem.textContent = `Status of ${odd.code}: two hexadecimal digits, or nothing.`);
+    const codes = rows.map(({ code, status, blocking }) => ({ code, blocking, ...(status && { status: parseInt(status, 16) }) }));
     try {
-      await send({ when, codes, source: "typed" }); // and then this form is gone
+      await send({ when, codes, source: pasted ? "pasted" : "typed" }); // and then this form is gone
     } catch (err) {
-      byId("scan-problem").textContent = err instanceof Refused ? err.text() : String(err);
+      problem.textContent = err instanceof Refused ? err.text() : String(err);
     }
   });
   return form;

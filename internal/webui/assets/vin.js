@@ -11,7 +11,9 @@ export function twoVINs(job, opened, send) {
   const marked = (/** @type {string} */ a, /** @type {string} */ b) => [...a].map((c, i) => (c === b[i] ? c : h("b", { class: "differs" }, c)));
   const reason = h("textarea", { rows: 2, maxlength: 2000 });
   const settle = (/** @type {string} */ right) => () => { const said = /** @type {HTMLTextAreaElement} */ (reason).value.trim(); if (said) send({ right, reason: said }); else reason.focus(); };
-  const line = (/** @type {string} */ right, /** @type {string} */ name, /** @type {any} */ text) => h("div", { class: "vin-line" }, h("p", { class: "quiet" }, name), h("p", { class: "vin", id: "vin-" + right }, text), hold({ id: "right-" + right, class: "second" }, "This is the car's: hold", settle(right)));
+  const line = (/** @type {string} */ which, /** @type {string} */ name, /** @type {any} */ text) => h("div", { class: "vin-line" }, h("p", { class: "quiet" }, name), h("p", { class: "vin", id: "vin-" + which }, text));
+  const right = (/** @type {string} */ which, /** @type {string} */ text) => hold({ id: "right-" + which, class: "second" }, text + ": hold", settle(which));
   return h("section", { class: "scroll vins", id: "vins" }, h("h1", { class: "instruction small", id: "instruction" }, "Two VINs. Is this the right car?"), h("p", { class: "then" }, "Read the number on the car itself. No leg starts before."),
-    line("typed", "Typed", marked(typed, announced)), line("announced", "Given by the car", marked(announced, typed)), field("vin-reason", "How you know", reason));
+    line("typed", "Typed", marked(typed, announced)), line("announced", "Given by the car", marked(announced, typed)), field("vin-reason", "How you know", reason),
+    h("div", { class: "vin-keys" }, right("typed", "The typed one is right"), right("announced", "The car gave it right")));
 }

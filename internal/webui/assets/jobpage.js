@@ -1,0 +1,113 @@
+// @ts-check
+// One car in the shop: what is known of it and what is still missing, its alignment and scans, and its calibrations. All of it
+// may be said in any order; it is loaded anew after each entry, by whomever.
+
+import { alignment } from "./alignment.js";
+import { command, get, newId, opener, Refused, signOut } from "./api.js";
+import { byId, field, h, put, select, theme } from "./dom.js";
+import { carForm, missing, withdrawForm, workForm } from "./jobforms.js";
+import { Link } from "./link.js";
+import { scan } from "./scan.js";
+import { twoVINs } from "./vin.js";
+import { PHASES, sensor, sentence, task } from "./words.js";
+
+const id = location.pathname.split("/")[3], main = byId("main");
+const link = new Link();
+/** @type {any} */
+let view = null, register = /** @type {any} */ (null), me = /** @type {any} */ (null), rows = /** @type {any[]} */ ([]), last = "";
+
+theme();
+byId("sign-out").addEventListener("click", signOut);
+start();
+
+async function start() {
+  try {
+    me = await get("/v1/me");
+    await load();
+    link.follow({ kind: "job", id }, view.seq, (e) => { if (e.seq > view.seq) load(); });
+  } catch (e) {
+    put(main, h("p", { class: "problem", role: "alert" }, e instanceof Refused ? e.text() : "No link to the server. Load the page again."), h("a", { href: "/bay" }, "All cars"));
+  }
+}
+
+async function load() {
+  [view, rows] = [await get("/v1/jobs/" + id), (await get("/v1/calibrations?limit=100")).calibrations.filter((/** @type {any} */ r) => r.job === id)];
+  register ??= (await get("/v1/registers/" + me.org)).state;
+  draw();
+}
+
+/** @param {string} text */
+const problem = (text) => (byId("problem").textContent = text);
+
+/** @param {string} type @param {object} data */
+async function act(type, data) {
+  problem("");
+  try {
+    await command("jobs", id, view.seq, type, data);
+  } catch (e) {
+    if (e instanceof Refused && e.slug === "stale") await load();
+    problem(e instanceof Refused ? (e.slug === "stale" ? "Something came in between. Look again, then save." : e.text()) : "There is no link to the server. Save again: nothing is made twice.");
+    byId("problem").scrollIntoView({ block: "nearest" });
+    throw e;
+  }
+  await load();
+}
+/** The same where the refusal has been shown and nobody else asks. @param {string} type */
+const quietly = (type) => (/** @type {object} */ data) => act(type, data).catch(() => {});
+
+/** A part that is made anew only when what it shows has changed: what is being typed beside stays. */
+const kept = new Map();
+/** @param {string} name @param {unknown} on @param {() => any} make */
+function part(name, on, make) {
+  const key = JSON.stringify(on), old = kept.get(name);
+  if (old?.key === key) return old.node;
+  const node = make();
+  kept.set(name, { key, node });
+  return node;
+}
+
+function draw() {
+  const job = view.state, open = opener(view.opened), ended = job.phase === "withdrawn";
+  const doubt = job.announced && !job.announced.vin_equal && !job.settled && !ended, lacks = missing(job);
+  const name = open(job.vehicle.plate) || (job.vehicle.vin ? "VIN …" + open(job.vehicle.vin).slice(-6) : open(job.work.customer_reference)) || "Car";
+  const shown = JSON.stringify([view.seq, rows]);
+  if (shown === last) return;
+  last = shown;
+  document.title = name + " · Readback";
+  const changes = job.changes.length;
+  put(main, h("p", null, h("a", { href: "/bay" }, "All cars")), h("h1", { id: "job-name" }, name), h("p", { id: "problem", class: "problem", role: "alert" }),
+    ended && h("p", { class: "then", id: "withdrawn" }, h("b", null, "Withdrawn: "), sentence(job.withdrawn.cause), ". ", open(job.withdrawn.reason)),
+    doubt && twoVINs(job, open, quietly("settle-vin")),
+    job.announced && h("p", { class: "quiet", id: "announced" }, `A vehicle interface or a scan tool gave the VIN ${open(job.announced.vin)}`, job.announced.vin_equal ? ", the same as the job's." : job.settled ? `. Settled: the ${job.settled.right === "typed" ? "typed one" : "car's own"} is right. ${open(job.settled.reason)}` : "."),
+    !ended && h("p", { id: "missing" }, lacks.length ? ["Still to be said: ", h("b", null, lacks.join(", ")), ". It is asked for when it is needed."] : "All that is asked for is said."),
+    h("div", { class: "split" },
+      h("div", { class: "column" }, part("cals", [rows, job.work.sensors, ended], () => calibrations(job, ended)), !ended && part("car", [job.vehicle, view.opened], () => carForm(job, register, open, quietly("describe-vehicle"), problem)),
+        !ended && part("work", [job.work, view.opened], () => workForm(job, open, quietly("describe-work")))),
+      h("div", { class: "column" }, !ended && part("alignment", job.alignments, () => alignment(job, (d) => act("attach-alignment", d))), !ended && part("scan", [job.scans, job.comparison, rows.length], () => scan(job, job.scans.length ? "after" : "before", (d) => act("record-scan", d))),
+        changes > 0 && h("details", { id: "changes" }, h("summary", null, `Corrected or added since: ${changes}`), h("ul", null, job.changes.map((/** @type {any} */ c) => h("li", null, `Entry ${c.seq}: `, Object.entries(c.was).map(([k, v]) => `${sentence(k.replace("_km", ""))} was ${v?.sealed ? open(v) : typeof v === "object" ? JSON.stringify(v) : v}`).join("; ") || "added")))),
+        !ended && part("withdraw", 0, () => withdrawForm(quietly("withdraw-job"))))));
+}
+
+// Kept over a failed try, so that trying again makes no second one.
+const made = /** @type {Record<string, string>} */ ({});
+
+/** @param {any} job @param {boolean} ended */
+function calibrations(job, ended) {
+  const there = rows.filter((r) => r.phase !== "closed").map((r) => r.summary.sensor), todo = (job.work.sensors?.affected ?? []).filter((/** @type {string} */ s) => !there.includes(s));
+  const methods = (/** @type {string} */ s) => Object.entries(register.procedures ?? {}).filter(([, p]) => /** @type {any} */ (p).active && /** @type {any} */ (p).procedure.sensor === s).map(([pid, p]) => /** @type {[string, string]} */ ([pid, `${/** @type {any} */ (p).procedure.title}, version ${/** @type {any} */ (p).version}`]));
+  const begin = async (/** @type {string} */ s) => {
+    problem("");
+    const cal = (made[s] ??= newId()), method = /** @type {HTMLSelectElement | null} */ (document.getElementById("method-" + s))?.value;
+    try {
+      await command("calibrations", cal, 0, "open", { job: id, sensor: s, ...(method && { procedure: { register: me.org, id: method } }) });
+      location.assign("/bay/" + cal);
+    } catch (e) {
+      problem(e instanceof Refused ? e.text() : "There is no link to the server. Press again: nothing is made twice.");
+    }
+  };
+  return h("section", { "aria-labelledby": "cals" }, h("h2", { id: "cals" }, "Calibrations"),
+    h("ul", { class: "rows" }, rows.map((r) => h("li", null, h("a", { class: "row", href: "/bay/" + r.stream.id }, h("b", null, sensor(r.summary.sensor)), h("span", null, /** @type {any} */ (PHASES)[r.phase] ?? r.phase), h("span", { class: "quiet" }, r.summary.outcome?.replace("-", " ") ?? ""), h("span", null, task(r.summary.turn)))))),
+    !ended && todo.map((/** @type {string} */ s) => h("div", { class: "group begin" }, methods(s).length > 0 && field("method-" + s, `Procedure for ${sensor(s).toLowerCase()}`, select([...methods(s), ["", "none: numbers typed from the service information"]])),
+      h("button", { type: "button", class: "primary", id: "begin-" + s, onclick: () => begin(s) }, `Begin: ${sensor(s).toLowerCase()}`))),
+    !ended && !rows.length && !todo.length && h("p", { class: "quiet" }, "Say which sensors are affected: then each can be begun."));
+}

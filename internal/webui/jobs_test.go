@@ -1,0 +1,120 @@
+package webui_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/stream"
+	"readback/internal/testkit/apptest"
+)
+
+// TestAJobInAnyOrder opens one with a plate and says the rest later: a pasted scan with a line that nobody understands, an
+// aligner's file, a correction; then what the scan after the work says against the one before; at last it is withdrawn.
+func TestAJobInAnyOrder(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	b := open(t, browser(t), "job", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.press("#new-job button[type=submit]")
+	b.sees("#problem", "one of them")
+	b.fill("#plate", "DEMO 9")
+	b.readable("list", 7)
+	b.onPhone("list")
+	b.press("#new-job button[type=submit]")
+	b.sees("#job-name", "demo 9")
+	b.sees("#missing", "vin, mileage")
+	b.readable("job", 4.5)
+	b.onPhone("job")
+
+	// The bytes are the example of docs/job.md; the third line is none of the forms.
+	b.sees("#codes + *", "add a code")
+	run(b, chromedp.Evaluate[chromedp.Void](`document.querySelector("#paste").value = "59 02 7F 0A 9B 17 24 08 05 11 2F\nP0143\nfront camera unit"`))
+	b.press("#read-codes")
+	b.sees("#read", "3 codes read")
+	b.sees("#not-read", "1 line was not understood")
+	b.sees("#not-read", "line 3: front camera unit")
+	b.readable("pasted", 4.5)
+	b.onPhone("pasted")
+	b.press("#blocks-2")
+	b.press("#scan .primary")
+	b.sees("#scan", "before the work, 3 codes, 1 hold the routine back")
+	b.press("#scan-after")
+	b.press("#add-code")
+	b.fill("#code-1", "P0143")
+	b.fill("#status-1", "zz")
+	b.press("#scan .primary")
+	b.sees("#scan-problem", "two hexadecimal digits")
+	b.fill("#status-1", "24")
+	b.press("#add-code")
+	b.fill("#code-2", "U0140")
+	b.press("#scan .primary")
+	b.sees("#codes-new", "new: 1 u0140")
+	b.sees("#codes-still", "still there: 1 p0143")
+	b.sees("#codes-gone", "gone: 2")
+
+	text, err := os.ReadFile(filepath.Join(apptest.Root(), "testdata", "alignment", "minutes.csv"))
+	require.NoError(t, err)
+	run(b, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector("#alignment-text").value = %q`, "wheel;toe\n")))
+	b.press("#read-alignment")
+	b.sees("#alignment-problem", "toe")
+	run(b, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector("#alignment-text").value = %q`, string(text))))
+	b.press("#read-alignment")
+	b.sees("#found", "thrust line 0.15° to vehicle right")
+	b.readable("alignment", 4.5)
+	b.press("#attach-before")
+	b.sees("#alignment", "before:")
+
+	b.fill("#mileage", "48210")
+	b.press("#car button[type=submit]")
+	b.until(`!document.querySelector("#missing").textContent.includes("mileage")`)
+	b.fill("#mileage", "48212")
+	b.press("#car button[type=submit]")
+	b.press("#changes summary")
+	b.sees("#changes", "mileage was 48210")
+	b.press("#withdraw-box summary")
+	b.fill("#withdraw-reason", "The keys were of the car beside it.")
+	b.choose("#withdraw-cause", "wrong-car")
+	b.hold("#withdraw", `document.querySelector("#withdrawn")`)
+	b.sees("#withdrawn", "wrong car")
+	b.picture("withdrawn")
+}
+
+// TestTwoVINs: the car gives another VIN than the one typed. Both are shown in the list, on the job's page and in the bay; the
+// technician says which is right, and why.
+func TestTwoVINs(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	other := apptest.NewStream(stream.Job)
+	c.tech.Do(other, "open-job", `{"vin":"ZZZDEM0A4CR000017"}`)
+	browser := browser(t)
+	b := open(t, browser, "bay", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(c.bay())
+	b.sees("#gates-title", "car and bay")
+	c.tech.Do(c.job, "announce-vehicle", `{"vin":"ZZZDEM0A4CR000071"}`)
+	b.sees("#instruction", "two vins")
+	b.sees("#vin-typed", "zzzdem0a4cr000017")
+	b.sees("#vin-announced", "zzzdem0a4cr000071")
+	b.readable("vins", 7)
+	b.onPhone("vins")
+
+	p := open(t, browser, "page", s.URL, 1180, 820)
+	p.signIn(apptest.Technician, "demo technician", "/bay")
+	p.sees("#job-"+c.job.ID.String(), "two vins")
+	c.tech.Do(other, "announce-vehicle", `{"vin":"ZZZDEM0A4CR000017"}`)
+	p.visit("/bay/jobs/" + other.ID.String())
+	p.sees("#announced", "the same as the job")
+	p.visit("/bay/jobs/" + c.job.ID.String())
+	p.sees("#vins", "is this the right car?")
+	p.readable("vins", 4.5)
+	p.fill("#vin-reason", "Read from the windscreen; the lead was in the car beside it.")
+	p.hold("#right-typed", `!document.querySelector("#vins")`)
+	p.sees("#announced", "settled: the typed one is right")
+	b.sees("#gates-title", "car and bay")
+}
