@@ -99,12 +99,11 @@ type Place struct {
 // stand together, behind the one that leads, where the most urgent of them would stand.
 func Order(waiting []Waiting, now time.Time) []Place {
 	group := map[stream.ID]time.Time{} // due time by lead
-	lead := func(w Waiting) stream.ID { return w.Calibration }
 	there := map[stream.ID]bool{}
 	for _, w := range waiting {
 		there[w.Calibration] = true
 	}
-	lead = func(w Waiting) stream.ID {
+	lead := func(w Waiting) stream.ID {
 		if there[w.Lead] {
 			return w.Lead
 		}
