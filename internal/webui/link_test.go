@@ -151,6 +151,12 @@ func TestNumbersAreWrittenExactly(t *testing.T) {
 		ms := max(v, -v) % 3600000
 		require.Equal(t, fmt.Sprintf("%d:%02d", ms/60000, ms/1000%60), got[i][4])
 	}
+	// A minute and twenty seconds after an instruction; its read-back is late after a minute.
+	require.Equal(t, []string{"asked 1:20 ago, late", "asked 0:59 ago", "1:20"}, run(w, chromedp.Evaluate[[]string](fmt.Sprintf(
+		`import(%q).then(({ waited }) => {
+			const turn = { do: "read-back", since: "2026-11-25T10:00:00.000Z", late_at: "2026-11-25T10:01:00.000Z" }, at = Date.parse(turn.since);
+			return [waited(turn, at + 80_000, 0).text, waited(turn, at + 59_900, 0).text, waited({ do: "lock" }, at + 80_000, at).text];
+		})`, strings.Replace(module, "format.js", "words.js", 1)), chromedp.EvalAwaitPromise)))
 	require.Equal(t, "", run(w, chromedp.Evaluate[string](fmt.Sprintf(
 		`import(%q).then((f) => ["", "1.2.3", "12a", "0.0001", "--1", "1e3", "1234567"].filter((x) => f.parseMM(x) !== null).join())`, module),
 		chromedp.EvalAwaitPromise)))

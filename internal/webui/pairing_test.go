@@ -2,7 +2,9 @@ package webui_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -14,6 +16,9 @@ func TestTheQueue(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	browser := browser(t)
+	otto := s.As(apptest.DeskOwner)
+	opens := strings.ToLower(time.Now().AddDate(0, 0, 3).Weekday().String()) // today in no time zone
+	otto.Do(register(otto), "set-opening-hours", fmt.Sprintf(`{"zone":"Europe/Berlin","week":[{"day":%q,"open":[{"from":"08:00","to":"12:00"}]}]}`, opens))
 	one, two := newScene(t, s), newScene(t, s)
 	for _, c := range []*scene{one, two} {
 		c.gates()
@@ -29,7 +34,7 @@ func TestTheQueue(t *testing.T) {
 	b.onPhone("ask")
 	b.press("#ask button[type=submit]")
 	b.sees("#wait", "nobody is on duty who may take it")
-	b.sees("#wait", "telephone the desk")
+	b.sees("#wait", "a desk opens next "+opens[:3])
 	b.sees("#wait", "the car is promised for")
 	b.fits("nobody")
 	b.readable("nobody", 7)
@@ -38,8 +43,10 @@ func TestTheQueue(t *testing.T) {
 	d := open(t, browser, "desk", s.URL, 1440, 900)
 	d.signIn(apptest.Specialist, "demo specialist", "/desk")
 	row := "#waits-" + one.cal.ID.String()
+	d.sees(row, "demo workshop north")
 	d.sees(row, "car promised for")
 	d.sees(row, "not offered to you")
+	d.sees(row, "the bay was told: nobody on duty")
 	d.sees("#duty", "off duty")
 	d.press("#duty")
 	d.sees("#duty", "on duty")
@@ -151,4 +158,16 @@ func TestHandOver(t *testing.T) {
 	p.fits("gone")
 	o.visit("/desk")
 	p.until(`document.querySelector("#gone").textContent === ""`)
+
+	// Unplanned: whoever has it went off duty.
+	for _, typ := range []string{"go-on-duty", "go-off-duty"} {
+		otto.Do(register(otto), typ, fmt.Sprintf(`{"member":%q}`, otto.Access.Member))
+	}
+	d.sees(".next-title", "with a colleague")
+	d.keys("t")
+	d.fill("#reason", "Otto went home and did not hand over.")
+	d.readable("take-over", 4.5)
+	d.press("#send-form")
+	d.sees(".next-title", "adopt sheet 1")
+	o.sees(".strip-turn", "with ines beispiel")
 }

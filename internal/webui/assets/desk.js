@@ -17,6 +17,8 @@ const QUEUE_MS = 5000;
 const link = new Link();
 /** @type {Map<string, Watch>} */
 const watches = new Map();
+/** Names of the shops that wait, by id. @type {Map<string, string>} */
+const shops = new Map();
 /** @type {any[]} */
 let queue = [];
 let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
@@ -85,6 +87,7 @@ async function look() {
   try {
     const [rows, waiting] = await Promise.all([get("/v1/calibrations?limit=50"), get("/v1/queue").catch(() => ({ waiting: [] }))]);
     queue = waiting.waiting.filter((/** @type {any} */ r) => !watches.has(r.stream.id));
+    await Promise.all([...new Set(queue.map((r) => r.org))].filter((org) => !shops.has(org)).map(async (org) => shops.set(org, (await get("/v1/registers/" + org).catch(() => null))?.state.organisation.name ?? "")));
     const open = rows.calibrations.filter((/** @type {any} */ r) => r.phase !== "closed" && r.phase !== "waiting").map((/** @type {any} */ r) => r.stream.id);
     if (focused && !open.includes(focused)) open.push(focused);
     await Promise.all(open.filter((/** @type {string} */ id) => !watches.has(id)).map(watch));
@@ -184,7 +187,7 @@ function draw() {
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
         h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
     }),
-    queueRows(queue, { name, claim, decline, now: link.now() }),
+    queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }),
   ]);
   byId("queue-state").textContent = `Queue ${queue.length}`;
   const yours = list.filter((w) => w.mine && w.state.turn.who === "specialist" && w.state.phase !== "running").length;
