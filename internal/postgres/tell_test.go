@@ -1,6 +1,7 @@
 package postgres
 
 import (
+	"encoding/json"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -12,8 +13,11 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/live"
+	"readback/internal/placement"
+	"readback/internal/stream"
 	"readback/internal/testkit/pgtest"
 )
 
@@ -166,4 +170,37 @@ func FuzzUnpack(f *testing.F) {
 		require.LessOrEqual(t, total, mostToldRaw)
 		require.True(t, err == nil || values == nil)
 	})
+}
+
+// TestTellTheLargestLiveValue: whatever live readings come to, one notification holds it: the most readings that a message
+// has, over the most that stand, each with numbers as long as they get.
+func TestTellTheLargestLiveValue(t *testing.T) {
+	t.Parallel()
+	long := func() *int64 { n := 1_000_000 + rand.Int64N(9_000_000); return &n }
+	v := calibration.Live{Position: strings.Repeat("p", 40), Moved: true}
+	for range calibration.MaxLive {
+		v.Readings = append(v.Readings, calibration.Reading{
+			Quantity: "span", From: "front-right-hub", To: "right-end", Instrument: stream.NewID(), PointingUM: *long(), ValueUM: long(),
+		})
+	}
+	v.Verdict = calibration.Verdict{Verdict: "remeasure", ChiSquarePPM: long(), Aim: &calibration.Aim{AzimuthUdeg: *long(), At100MLeftUM: *long()}, Pose: &calibration.Pose{
+		Origin: calibration.PointUM{X: *long(), Y: *long(), Z: *long()}, LeftEnd: calibration.PointUM{X: *long(), Y: *long(), Z: *long()},
+		RightEnd: calibration.PointUM{X: *long(), Y: *long(), Z: *long()}, YawUdeg: *long(),
+	}}
+	for i := range placement.MaxReadings {
+		v.Verdict.Readings = append(v.Verdict.Readings, calibration.Appraisal{StandardisedResidualPPM: *long(), RedundancyPPM: *long(), SmallestErrorUM: long()})
+		v.Verdict.Suspects = append(v.Verdict.Suspects, calibration.Suspect{Reading: i, LikelyErrorUM: long()})
+		v.Verdict.ReliesOn = append(v.Verdict.ReliesOn, calibration.Rests{Reading: i, Quantity: "distance"})
+	}
+	for _, q := range []string{"distance", "lateral", "height", "yaw", "roll", "tilt"} {
+		v.Verdict.Judged = append(v.Verdict.Judged, calibration.Judged{Quantity: q, DeviationUM: long(), StandardUncertaintyUM: long(), ToleranceUM: long(), ConformancePPM: *long()})
+		v.Verdict.Moves = append(v.Verdict.Moves, calibration.Move{Move: "turn", LeftEnd: "towards-car", ByUdeg: long(), EndUM: long()})
+		v.Verdict.Nudge = append(v.Verdict.Nudge, calibration.Move{Move: "turn", LeftEnd: "towards-car", ByUdeg: long(), EndUM: long()})
+	}
+	raw, err := json.Marshal(v)
+	require.NoError(t, err)
+	var p packer
+	payload, _ := p.pack(1, []string{"k"}, map[string][]byte{"k": raw})
+	t.Logf("%d bytes in %d characters", len(raw), len(payload))
+	require.LessOrEqual(t, len(payload), mostPayload)
 }
