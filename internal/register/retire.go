@@ -46,33 +46,26 @@ func (s *State) checkRetirement(g given[retirement]) error {
 func (s *State) retire(d retirement) error {
 	switch d.Kind {
 	case theBay:
-		b := s.bays[d.ID].value
-		b.Active = false
-		s.bays = s.bays.with(d.ID, b, s.seq)
+		s.bays = retired(s, s.bays, d.ID, func(b *Bay) *bool { return &b.Active })
 	case theInstrument:
-		i := s.instruments[d.ID].value
-		i.Active = false
-		s.instruments = s.instruments.with(d.ID, i, s.seq)
+		s.instruments = retired(s, s.instruments, d.ID, func(i *Instrument) *bool { return &i.Active })
 	case theFixture:
-		f := s.fixtures[d.ID].value
-		f.Active = false
-		s.fixtures = s.fixtures.with(d.ID, f, s.seq)
+		s.fixtures = retired(s, s.fixtures, d.ID, func(f *Fixture) *bool { return &f.Active })
 	case theDimensions:
-		sheet := s.dimensions[d.ID].value
-		sheet.Active = false
-		s.dimensions = s.dimensions.with(d.ID, sheet, s.seq)
+		s.dimensions = retired(s, s.dimensions, d.ID, func(d *Dimensions) *bool { return &d.Active })
 	case theProcedure:
-		p := s.procedures[d.ID].value
-		p.Active = false
-		s.procedures = s.procedures.with(d.ID, p, s.seq)
+		s.procedures = retired(s, s.procedures, d.ID, func(p *Procedure) *bool { return &p.Active })
 	case theWebhook:
-		w := s.webhooks[d.ID].value
-		w.Active = false
-		s.webhooks = s.webhooks.with(d.ID, w, s.seq)
+		s.webhooks = retired(s, s.webhooks, d.ID, func(w *Webhook) *bool { return &w.Active })
 	case theInterface:
-		i := s.interfaces[d.ID].value
-		i.Active = false
-		s.interfaces = s.interfaces.with(d.ID, i, s.seq)
+		s.interfaces = retired(s, s.interfaces, d.ID, func(i *Interface) *bool { return &i.Active })
 	}
 	return nil
+}
+
+// retired is the shelf with the thing out of use from the entry being applied on.
+func retired[T any](s *State, on shelf[T], id stream.ID, active func(*T) *bool) shelf[T] {
+	thing := on[id].value
+	*active(&thing) = false
+	return on.with(id, thing, s.seq)
 }
