@@ -54,6 +54,9 @@ func TestASessionEndsOnEveryNode(t *testing.T) {
 	owner := here.As(apptest.ShopOwner)
 	tamsin := here.Person(apptest.Technician)
 	password := "demo technician"
+	db := here.SQL()
+	_, err := db.Exec(t.Context(), "listen readback_ended")
+	require.NoError(t, err)
 	with := func(g granted) *apptest.Client { return here.Nobody().With("Authorization", "Bearer "+g.Token) }
 
 	for _, c := range []struct {
@@ -99,9 +102,14 @@ func TestASessionEndsOnEveryNode(t *testing.T) {
 			got := node.Nobody().With("Authorization", "Bearer "+g.Token).Get("/v1/me")
 			require.Equal(t, http.StatusUnauthorized, got.Status, c.name)
 		}
+		for told := ""; told != g.Session; { // a retired member is refused and closed before the session is ended
+			n, err := db.WaitForNotification(t.Context())
+			require.NoError(t, err, c.name)
+			told = n.Payload
+		}
 	}
 	var why []string
-	rows, err := here.SQL().Query(t.Context(), "select distinct ended_why from readback.session where ended_why is not null order by 1")
+	rows, err := db.Query(t.Context(), "select distinct ended_why from readback.session where ended_why is not null order by 1")
 	require.NoError(t, err)
 	for rows.Next() {
 		var one string

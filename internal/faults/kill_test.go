@@ -178,6 +178,13 @@ func (k *killer) accepted(on *tapped) {
 	k.took[what] = append(k.took[what], time.Since(k.struck))
 }
 
+// owes is true while something is killed and nothing was acknowledged since.
+func (k *killer) owes() bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.busy && len(k.faults) == 0
+}
+
 // done says what is wrong after a run.
 func (k *killer) done() error {
 	k.mu.Lock()
@@ -225,7 +232,7 @@ func killSeries(t *testing.T, n int, twice bool) {
 		k.mu.Lock()
 		k.points, k.base = slices.Clone(todo), tap.ledger.commands()
 		k.mu.Unlock()
-		maps.Copy(streams, crew.work(ctx, t))
+		maps.Copy(streams, crew.work(ctx, t, k.owes))
 		require.NoError(t, k.done(), "run %d: %v", run, todo)
 	}
 	acknowledged := tap.ledger.audit(ctx, t, streams)

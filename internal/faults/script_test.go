@@ -55,8 +55,9 @@ func (p *place) crew(ctx context.Context, tap *tap) *crew {
 	return c
 }
 
-// work calibrates two cars side by side while the owner adds bays, and gives the streams with who may read them.
-func (c *crew) work(ctx context.Context, t *testing.T) (streams map[client.Ref]*client.Client) {
+// work calibrates two cars side by side while the owner adds bays, and gives the streams with who may read them. When all
+// is done the first technician talks on for as long as owed says: the last blow may fall on the last commands.
+func (c *crew) work(ctx context.Context, t *testing.T, owed func() bool) (streams map[client.Ref]*client.Client) {
 	t.Helper()
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
@@ -88,6 +89,9 @@ func (c *crew) work(ctx context.Context, t *testing.T) (streams map[client.Ref]*
 	})
 	all.Wait()
 	require.NoError(t, context.Cause(ctx))
+	for a := cars[0]; owed(); {
+		require.NoError(t, a.talk(ctx, &a.tech, a.job))
+	}
 	return streams
 }
 

@@ -39,7 +39,7 @@ func TestStopWhileBusy(t *testing.T) {
 		}
 	})
 	crew := p.crew(ctx, tap)
-	streams := crew.work(ctx, t)
+	streams := crew.work(ctx, t, func() bool { return false })
 	close(asked)
 	reviving.Wait()
 	require.Empty(t, stops)
