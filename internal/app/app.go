@@ -7,6 +7,7 @@ import (
 	"context"
 	"crypto/ed25519"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -100,7 +101,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	a.hub = live.New(live.Config{
 		Store: store, Photos: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
-		Adds: map[string]func(context.Context, stream.State) (string, any){"request": a.estimate, "take-over": a.unheard},
+		Adds: map[string]func(context.Context, stream.State, json.RawMessage) (string, any){"request": a.estimate, "take-over": a.unheard},
 	})
 	return nil
 }

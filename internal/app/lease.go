@@ -175,7 +175,7 @@ func (l *leases) Unheard(ctx context.Context, id stream.ID, claim calibration.Cl
 }
 
 // unheard is what the server adds to a colleague's take-over. A look that fails says nothing.
-func (a *App) unheard(ctx context.Context, state stream.State) (string, any) {
+func (a *App) unheard(ctx context.Context, state stream.State, _ json.RawMessage) (string, any) {
 	cal := state.(*calibration.State)
 	claim, ok := cal.Claim()
 	if !ok {

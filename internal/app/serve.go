@@ -56,7 +56,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	api := &httpapi.Server{
 		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Links: links, PublicURL: cfg.PublicURL, Sockets: sockets, Lists: lists{a.db},
 		Bundles: a, Photos: photo.NewTaker(), Webhooks: webhooks{a.db, a.keys.Wrapping()}, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
-		Pages: webui.Routes(), Heard: a.leases.heard, Unheard: a.leases.Unheard,
+		Pages: webui.Routes(), Heard: a.leases.heard, Unheard: a.leases.Unheard, Outlook: a.Outlook,
 	}
 	if err := a.hub.Settled(ctx); err != nil {
 		if ctx.Err() != nil {

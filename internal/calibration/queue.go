@@ -1,6 +1,8 @@
 package calibration
 
 import (
+	"encoding/json"
+	"fmt"
 	"slices"
 	"strconv"
 	"time"
@@ -12,13 +14,15 @@ import (
 
 // Request is what guidance was asked for, and how.
 type Request struct {
-	At        time.Time  `json:"at"`                  // of the first request; one that comes back keeps it
-	Promised  *time.Time `json:"promised,omitempty"`  // the car is promised for
-	Languages []string   `json:"languages,omitempty"` // any of these; none: any language
-	With      *stream.ID `json:"with,omitempty"`      // the calibration of the same job that it was asked for with, and that leads
-	Advice    bool       `json:"advice,omitempty"`    // a question: no car stands still for it
-	Estimate  *Estimate  `json:"estimate,omitempty"`  // what was said of the wait then
-	Claimed   *time.Time `json:"claimed,omitempty"`   // what then happened: first claimed at
+	At        time.Time  `json:"at"`                   // of the first request; one that comes back keeps it
+	Promised  *time.Time `json:"promised,omitempty"`   // the car is promised for
+	Languages []string   `json:"languages,omitempty"`  // any of these; none: any language
+	With      *stream.ID `json:"with,omitempty"`       // the calibration of the same job that it was asked for with, and that leads
+	Advice    bool       `json:"advice,omitempty"`     // a question: no car stands still for it
+	Estimate  *Estimate  `json:"estimate,omitempty"`   // what was said of the wait then
+	Claimed   *time.Time `json:"claimed,omitempty"`    // what then happened: first claimed at
+	WaitedS   *int64     `json:"waited_s,omitempty"`   // the real wait until then, in whole seconds
+	RangeHeld *bool      `json:"range_held,omitempty"` // whether it was in the stated range, where one was stated
 }
 
 // Estimate is what the server said of the wait when guidance was asked for, in whole seconds. It is no part of what the
@@ -33,6 +37,15 @@ type Estimate struct {
 	OnDuty  int        `json:"on_duty"`
 	Ahead   int        `json:"ahead"`
 	From    int        `json:"from"` // how many earlier waits it comes from
+}
+
+// held reports whether a wait was in the stated range; nil where none was stated.
+func (e *Estimate) held(waitedS int64) *bool {
+	if e == nil || e.Nobody {
+		return nil
+	}
+	held := e.LowS <= waitedS && waitedS <= e.HighS
+	return &held
 }
 
 type requestOrder struct {
@@ -108,6 +121,17 @@ func applyRequested(s *State, e stream.Entry) error {
 	return nil
 }
 
+// Asking is what the queue would go by if guidance were asked for now with the data of the command.
+func (s *State) Asking(now time.Time, data json.RawMessage) (*Queue, error) {
+	var o requestOrder
+	if err := json.Unmarshal(data, &o); err != nil {
+		return nil, fmt.Errorf("data of request: %w", err)
+	}
+	next := *s
+	next.request = &Request{At: now, Promised: o.Promised, Languages: o.Languages, With: o.With, Advice: o.Advice}
+	return next.queue(), nil
+}
+
 func needsClaim(s *State, actor stream.Actor, _ any) []stream.FactKey {
 	keys := []stream.FactKey{s.agreementKey(actor.Org), organisationKey(actor.Org), s.vehicleKey(), dutyKey(actor.Org, actor.Member)}
 	if s.request != nil && s.request.With != nil {
@@ -135,7 +159,8 @@ func applyClaimed(s *State, e stream.Entry) error {
 	}
 	if s.request.Claimed == nil {
 		r := *s.request
-		r.Claimed = &e.At
+		waited := int64(e.At.Sub(r.At) / time.Second)
+		r.Claimed, r.WaitedS, r.RangeHeld = &e.At, &waited, r.Estimate.held(waited)
 		s.request = &r
 	}
 	return nil

@@ -171,6 +171,9 @@ func (q *Queue) Waiting(id stream.ID) dispatch.Waiting {
 	return w
 }
 
+// Queue is the request with what the queue goes by; nil before guidance was asked for.
+func (s *State) Queue() *Queue { return s.queue() }
+
 func (s *State) queue() *Queue {
 	if s.request == nil {
 		return nil

@@ -61,10 +61,11 @@ type Server struct {
 	Bundles   Bundler
 	Photos    *photo.Taker
 	Webhooks  Webhooks
-	Heard     func(member stream.ID)  // hears of each request of a member; may be nil
-	Unheard   Unheard                 // may be nil
-	TrailKey  string                  // the verifier key of the signer of bundles
-	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
+	Heard     func(member stream.ID)                                             // hears of each request of a member; may be nil
+	Unheard   Unheard                                                            // may be nil
+	Outlook   func(ctx context.Context, cal *calibration.State) (Outlook, error) // may be nil
+	TrailKey  string                                                             // the verifier key of the signer of bundles
+	Pages     map[string]http.Handler                                            // the screens, by pattern: what they show they ask these routes for
 	Version   string
 	Log       *slog.Logger
 }
@@ -103,6 +104,8 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/{kinds}":                          s.forMembers(s.list, "before", "limit"),
 		"GET /v1/queue":                            s.forMembers(s.queue, "limit"),
 		"POST /v1/calibrations/{id}/live":          s.forMembers(s.reading),
+		"GET /v1/queue/record":                     s.forMembers(s.queueRecord),
+		"GET /v1/calibrations/{id}/place":          s.forMembers(s.place),
 		"GET /v1/calibrations/{id}/words":          s.forMembers(s.words, "lang", "unit"),
 		"GET /v1/calibrations/{id}/bundle":         s.forMembers(s.bundle),
 		"GET /v1/calibrations/{id}/notice":         s.forMembers(s.notice, "lang"),

@@ -360,7 +360,7 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 		}
 		who := s.As(apptest.Technician)
 		switch {
-		case path == "/v1/queue":
+		case strings.HasPrefix(path, "/v1/queue"):
 			who = s.As(apptest.Specialist)
 		case strings.HasPrefix(path, "/v1/invitations"):
 			who = s.As(apptest.ShopOwner)
@@ -394,7 +394,7 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 				want = http.StatusBadRequest
 			case "/":
 				want = http.StatusSeeOther
-			case "/v1/calibrations/{id}/live", "/v1/calibrations/{id}/bundle", "/v1/calibrations/{id}/words", "/v1/calibrations/{id}/notice", "/v1/registers/{id}/export", // the example is a job's
+			case "/v1/calibrations/{id}/live", "/v1/calibrations/{id}/place", "/v1/calibrations/{id}/bundle", "/v1/calibrations/{id}/words", "/v1/calibrations/{id}/notice", "/v1/registers/{id}/export", // the example is a job's
 				"/v1/calibrations/{id}/photos", "/v1/calibrations/{id}/photos/{photo}", // the example is a job's
 				"/v1/webhooks/{id}/secret", "/v1/webhooks/{id}/enable", "/v1/webhooks/{id}/deliveries", "/v1/webhooks/{id}/deliveries/{delivery}/retry":
 				want = http.StatusNotFound

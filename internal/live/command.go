@@ -257,7 +257,7 @@ func (l *line) added(ctx context.Context, typ string, data json.RawMessage) (jso
 	if add == nil || l.fold.Seq == 0 {
 		return data, nil
 	}
-	key, value := add(ctx, l.fold.State)
+	key, value := add(ctx, l.fold.State, data)
 	if key == "" {
 		return data, nil
 	}

@@ -20,6 +20,7 @@ package live
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"io"
 	"log/slog"
 	"sync"
@@ -61,9 +62,9 @@ type Config struct {
 	Urgent map[string]bool
 
 	// Adds names commands that the server completes with what it knows and no stream gives, under a key at the top of the
-	// data that senders may not use. It is called for a command that was admitted, by the stream's goroutine, so it must be
-	// quick and may ask the hub for Peek only. Nothing to add is nil.
-	Adds map[string]func(ctx context.Context, state stream.State) (key string, value any)
+	// data that senders may not use. It is called for a command that was admitted, with its data as they are without that, by
+	// the stream's goroutine, so it must be quick and may ask the hub for Peek only. Nothing to add is an empty key.
+	Adds map[string]func(ctx context.Context, state stream.State, data json.RawMessage) (key string, value any)
 
 	Now    func() time.Time // time.Now
 	Random io.Reader        // crypto/rand.Reader

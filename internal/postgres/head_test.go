@@ -167,3 +167,28 @@ func TestEntriesLeaveIndexesAlone(t *testing.T) {
 		where d.classid = 'pg_class'::regclass and d.refobjid = 'head'::regclass
 			and a.attname in ('seq', 'hash', 'summary', 'changed_at')`))
 }
+
+// TestUrgentAmongMany: a held vehicle that was asked for last is the first of the page, behind however many wait.
+func TestUrgentAmongMany(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	d := open(t, url, Options{})
+	shop, desk := stream.NewID(), stream.NewID()
+	agree(t, d, shop, desk)
+	_, err := superuser(t, url).Exec(t.Context(), `
+		insert into head (stream, kind, org, phase, queued_at, due_at, seq, hash, summary, changed_at)
+		select gen_random_uuid(), 'calibration', $1::text::uuid, 'waiting', now() - interval '2 hours', now() - interval '90 minutes', 1,
+			decode(repeat('00', 32), 'hex'), '{}', now() from generate_series(1, 600)`, shop.String())
+	require.NoError(t, err)
+	held := newLine()
+	held.org = shop
+	a := held.next("held")
+	asked := time.Now()
+	due := asked.Add(-24 * time.Hour)
+	a.Summary.QueuedAt, a.Summary.DueAt, a.Summary.Phase = &asked, &due, "waiting"
+	want(t, d, a, live.Won)
+	got, err := d.For(desk).Waiting(t.Context(), Turn{}, 500)
+	require.NoError(t, err)
+	require.Len(t, got, 500)
+	require.Equal(t, held.ref.ID, got[0].Stream.ID)
+}

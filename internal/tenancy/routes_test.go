@@ -24,6 +24,8 @@ var routes = []route{
 	{is: "GET /v1/{kinds}/{id}", reach: seeing},
 	{is: "GET /v1/{kinds}", reach: listing},
 	{is: "GET /v1/queue", reach: queueing},
+	{is: "GET /v1/queue/record", reach: queueing},
+	{is: "GET /v1/calibrations/{id}/place", reach: seeing},
 	{is: "GET /v1/calibrations/{id}/bundle", reach: takingOut},
 	{is: "POST /v1/calibrations/{id}/live", reach: connecting}, // walked with the message reading
 	{is: "GET /v1/calibrations/{id}/words", reach: seeing},

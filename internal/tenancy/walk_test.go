@@ -216,7 +216,7 @@ func walkRoutes(t *testing.T, w *town) (n int) {
 		case things:
 			n += walkThings(t, w, r, method, path)
 		case queueing:
-			n += walkQueue(t, w)
+			n += walkQueue(t, w, path)
 		case anyone, members, owners:
 			if r.path != "" {
 				path = r.path
@@ -319,13 +319,15 @@ func walkLists(t *testing.T, w *town) (n int) {
 	return n
 }
 
-// walkQueue: what waits is shown to those who may claim it and to their owner.
-func walkQueue(t *testing.T, w *town) (n int) {
+// walkQueue: what waits, and how long it took, is shown to those who may claim it and to their owner.
+func walkQueue(t *testing.T, w *town, path string) (n int) {
 	for _, s := range w.sides() {
 		for _, p := range s.people() {
-			got := p.client.Get("/v1/queue")
+			got := p.client.Get(path)
 			if p.role == stream.Technician {
 				require.Equal(t, string(fault.NotYourRole), slug(got.Body), "%s: %s", p.name, got.Body)
+			} else if path != "/v1/queue" { // figures of one's own; another desk has none
+				require.Equal(t, s.org == w.desk, !strings.Contains(got.Body, `"claimed":0`), "%s: %s", p.name, got.Body)
 			} else {
 				var want []string
 				if s.org == w.desk {
@@ -337,7 +339,7 @@ func walkQueue(t *testing.T, w *town) (n int) {
 		}
 	}
 	for _, p := range w.strangers() {
-		require.Equal(t, string(fault.SignInNeeded), slug(p.client.Get("/v1/queue").Body), p.name)
+		require.Equal(t, string(fault.SignInNeeded), slug(p.client.Get(path).Body), p.name)
 		n++
 	}
 	return n
