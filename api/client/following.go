@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 )
@@ -40,7 +41,9 @@ type Following struct {
 	changed  chan struct{}
 }
 
-// Follow gives the entries of a stream after the given one, and those to come. A Live follows a stream once.
+// Follow gives the entries of a stream after the given one, and those to come. A Live follows a stream once, and as many
+// streams as the server lets one connection follow (64 by default): one more is refused as too-many, which Next gives. Close
+// another Following first, or Connect a further Live.
 func (l *Live) Follow(ref Ref, after uint64) (*Following, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -197,9 +200,11 @@ func (f *Following) hold() bool {
 	return true
 }
 
-// refused takes the server's no to following: for now, or for good.
+// refused takes the server's no to following: for now, or for good. What is busy will not be so for long; but that the
+// connection follows as many streams as it may, which names the stream, no waiting changes.
 func (f *Following) refused(p *Problem) {
-	if p.Status >= 500 || p.Status == 429 {
+	full := slices.ContainsFunc(p.Errors, func(e ProblemField) bool { return e.Field == "stream" })
+	if p.Status >= 500 || p.Status == 429 && !full {
 		f.later()
 	} else {
 		f.over(p)

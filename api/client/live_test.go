@@ -320,6 +320,46 @@ func TestConnectSaysWhyNot(t *testing.T) {
 	})
 }
 
+// One stream more than a connection follows: its Next says so, at once, and the others go on. There is room for it once one
+// of them is closed, also on a connection made anew.
+func TestFollowTooMany(t *testing.T) {
+	t.Parallel()
+	inBubble(t, toyserver.Options{}, func(t *testing.T, w *world) {
+		l := w.connect(w.client(w.Ann))
+		var follows []*client.Following
+		for range 65 { // by default 64 are followed
+			f, err := l.Follow(ref(w.Open(0)), 0)
+			require.NoError(t, err)
+			follows = append(follows, f)
+		}
+		first, over := follows[0], follows[64]
+		start := time.Now()
+		_, err := over.Next(t.Context())
+		require.True(t, client.IsProblem(err, "too-many"), "%v", err)
+		require.ErrorContains(t, err, "at most 64")
+		require.Zero(t, time.Since(start), "waiting would change nothing")
+		for _, f := range follows[:64] {
+			_, err := f.Next(t.Context())
+			require.NoError(t, err)
+		}
+
+		at := ref(w.Open(1))
+		first.Close()
+		again, err := l.Follow(at, 0)
+		require.NoError(t, err)
+		for anew := range 2 {
+			e, err := again.Next(t.Context())
+			require.NoError(t, err)
+			require.Equal(t, uint64(1+anew), e.Seq)
+			w.last().Close() // all 64 are followed anew
+		}
+		_, err = l.Do(t.Context(), at, note("x", 1))
+		require.NoError(t, err)
+		_, err = again.Next(t.Context())
+		require.NoError(t, err)
+	})
+}
+
 // A hundred at once on one Live: more than it sends at a time, and each gets its own answer.
 func TestManyCommandsAtOnce(t *testing.T) {
 	t.Parallel()

@@ -38,7 +38,8 @@ func (c *conn) follow(m wire.Follow) {
 		if there {
 			c.refuse(about, fault.New(fault.AlreadyThere, "You follow this stream already. Unfollow it first to begin anew."))
 		} else {
-			c.refuse(about, fault.New(fault.TooMany, "One connection follows only so many streams. Unfollow one first."))
+			c.refuse(about, fault.New(fault.TooMany, "One connection follows only so many streams. Unfollow one first.",
+				fault.Field{Name: "stream", Want: fmt.Sprintf("one of at most %d that a connection follows", c.server.limits.Follows)}))
 		}
 		return
 	}

@@ -315,8 +315,9 @@ func TestFollowingHasItsRules(t *testing.T) {
 	for p.next()["say"] != "caught-up" {
 	}
 	p.follow(three, 0)
-	slug, _ = p.refused()
+	slug, fields = p.refused()
 	require.Equal(t, "too-many", slug)
+	require.Equal(t, []string{"stream"}, fields, "so that it is told from what is busy only now")
 
 	p.say(map[string]any{"say": "unfollow", "stream": one})
 	p.say(map[string]any{"say": "unfollow", "stream": one}) // harmless
