@@ -97,7 +97,7 @@ var oneVIN = guard{"one-vin", "the VIN that the car gave is the job's, or a pers
 var carDescribed = guard{"car-described", "the job has the car's VIN, mileage and steering side, and whether the customer was told", func(a *asked) string {
 	v, _ := a.car()
 	if what := v.lacking("vin", "mileage_km", "steering", "customer_told"); what != "" {
-		return fmt.Sprintf("Before a leg, the job must say %s.", what)
+		return fmt.Sprintf("Before a leg or a drive, the job must say %s.", what)
 	}
 	return ""
 }}

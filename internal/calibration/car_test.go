@@ -34,7 +34,7 @@ func TestWhatIsMissingIsAskedWhenItIsNeeded(t *testing.T) {
 	w.adopt()
 	w.fit()
 	w.held()
-	const leg = "Before a leg, the job must say the VIN, the mileage, the side of the steering wheel, whether the customer was told before the work."
+	const leg = "Before a leg or a drive, the job must say the VIN, the mileage, the side of the steering wheel, whether the customer was told before the work."
 	refused(technician, "bay-clear", leg)
 	refused(specialist, "go", leg)
 	w.fact(key, `{"sensors":["front-camera"],"missing":["dimensions"]}`)

@@ -28,6 +28,7 @@ type Due string
 const (
 	ByRequest Due = "request" // before a specialist is asked to come
 	ByLeg     Due = "leg"     // before the routine runs
+	ByDrive   Due = "drive"   // before the drive on the road
 )
 
 // Gate is one condition of car, bay or surroundings: what it asks, and how it was answered last.
@@ -144,10 +145,13 @@ var gatesBySensor = map[string][]Asked{
 }
 
 // holdsBack reports whether the gate holds back what is due by then. Before the request only required gates count: a
-// caution can be waived by the specialist alone.
+// caution can be waived by the specialist alone. Those of a leg and those of the drive do not wait for each other.
 func (g *Gate) holdsBack(by Due, now time.Time) bool {
 	if by == ByRequest {
 		return g.Due == ByRequest && g.Grade == Required && (!g.Met || g.ranOut(now))
+	}
+	if by != g.Due && g.Due != ByRequest {
+		return false
 	}
 	if g.ranOut(now) {
 		return true

@@ -91,7 +91,7 @@ var bayKnown = guard{"bay-known", "the bay is in the shop's register and in use"
 }}
 
 var noLegInAttempt = guard{"no-leg-in-attempt", "the open attempt has no leg yet: its legs run by one sheet", func(a *asked) string {
-	if a.state.attempt() == nil {
+	if open := a.state.attempt(); open == nil || len(open.Legs) == 0 {
 		return ""
 	}
 	return "The attempt has run by the present sheet. To change it, stop and restart without the routine holding: that opens another attempt."

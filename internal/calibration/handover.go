@@ -57,8 +57,12 @@ func (s *State) card(now time.Time) Card {
 	if step, ok := s.OpenStep(); ok {
 		c.Step = step.Number
 	}
+	due := ByLeg
+	if s.drivesOnly() {
+		due = ByDrive
+	}
 	for i := range s.gates {
-		if s.gates[i].holdsBack(ByLeg, now) {
+		if s.gates[i].holdsBack(due, now) {
 			c.Unmet++
 		}
 	}

@@ -161,7 +161,7 @@ var (
 	turns = []string{"claimed", "returned", "lapsed", "handed-over", "taken-over", "leg-started", "leg-ended", "stopped", "restarted"}
 
 	// placeChanges change what is known of the set-up at this position.
-	placeChanges = []string{"sheet-issued", "readings-reported", "step-done", "setup-voided", "leg-started", "leg-ended"}
+	placeChanges = []string{"sheet-issued", "readings-reported", "step-done", "setup-voided", "leg-started", "leg-ended", "drive-recorded"}
 
 	// legChanges change what a leg rests on. A word given is not among them: it is what the other side waits for.
 	legChanges = append(slices.Concat(placeChanges, turns),
@@ -352,6 +352,14 @@ var table = []row{
 		read:  readEnd, decide: decideEnd,
 	},
 	{
+		command: "record-drive", title: "record a drive", entries: []string{"drive-recorded"},
+		may:    []may{{stream.Technician, anyone, []Phase{Guided}}},
+		guards: []guard{jobGoesOn, carDescribed, oneVIN, personCompetent, driveAsked, gatesByDrive, noBlockingCode, noOpenStep, driveInAttempt, conditionsKnown},
+		stale:  append([]string{"gate-recorded", "drive-recorded"}, turns...),
+		seal:   []string{"driver", "second_person", "note"},
+		read:   readDrive, needs: needsDrive, decide: decideDrive,
+	},
+	{
 		command: "stop", title: "stop", entries: []string{"stopped"},
 		may: []may{
 			{stream.Technician, anyone, open}, {stream.Specialist, ofDesk, seen}, {stream.Owner, anyone, open},
@@ -405,8 +413,8 @@ var table = []row{
 	{
 		command: "declare", title: "declare the outcome", entries: []string{"result-declared"},
 		may:    []may{{stream.Specialist, claiming, guided}, {stream.Technician, anyone, beforeClaim}},
-		guards: []guard{outcomeYours, notStopped, allRun, noOpenStepIfCompleted},
-		stale:  []string{"leg-started", "leg-ended", "stopped", "setup-voided", "sheet-issued"},
+		guards: []guard{outcomeYours, notStopped, allRun, driveMet, noOpenStepIfCompleted},
+		stale:  []string{"leg-started", "leg-ended", "drive-recorded", "stopped", "setup-voided", "sheet-issued"},
 		seal:   []string{"reason", "remarks"},
 		read:   readDeclare, needs: needsDeclare, decide: decideDeclare,
 	},

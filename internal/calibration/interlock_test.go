@@ -24,9 +24,13 @@ func ripe(t *testing.T, phase Phase, command string) (*world, string) {
 	if phase == Unopened {
 		return w, dataOf(w, command)
 	}
-	w.open()
+	if command == "record-drive" {
+		w.openDrive("")
+	} else {
+		w.open()
+	}
 	// What the technician prepares is possible from the first phase on.
-	if command != "adopt-sheet" && command != "issue-sheet" {
+	if command != "adopt-sheet" && command != "issue-sheet" && command != "record-drive" {
 		w.issue()
 	}
 	switch command {
@@ -185,6 +189,8 @@ func dataOf(w *world, command string) string {
 		return readingsData(true, other.measured())
 	case "end-leg":
 		return `{"outcome":"completed"}`
+	case "record-drive":
+		return w.driveData(`"segments":[{"from_s":0,"to_s":600,"lowest_kmh":60,"highest_kmh":100}]`)
 	case "void-setup":
 		return `{"cause":"door-opened"}`
 	case "note":
@@ -803,6 +809,30 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 	"no-step-left-open": func(w *world) (stream.Actor, string, string) {
 		ranAll(w)
 		w.instruct(`{"step":"fit-target"}`)
+		return specialist, "declare", `{"outcome":"completed"}`
+	},
+	"drive-asked": func(w *world) (stream.Actor, string, string) {
+		w.guided()
+		return technician, "record-drive", dataOf(w, "record-drive")
+	},
+	"gates-by-drive": func(w *world) (stream.Actor, string, string) {
+		w.openDrive("")
+		w.do(technician, "record-gate", `{"gate":"second-person","met":true,"evidence":"declared"}`)
+		w.do(technician, "request", `{}`)
+		w.claim()
+		return technician, "record-drive", dataOf(w, "record-drive")
+	},
+	"drive-in-attempt": func(w *world) (stream.Actor, string, string) {
+		w.guidedDrive("")
+		return technician, "record-drive", replaced(w.t, dataOf(w, "record-drive"), `"started":"2026-11-25T09`, `"started":"2026-11-25T08`)
+	},
+	"conditions-known": func(w *world) (stream.Actor, string, string) {
+		w.guidedDrive("")
+		return technician, "record-drive", replaced(w.t, dataOf(w, "record-drive"), `"dry"`, `"drizzle"`)
+	},
+	"drive-met": func(w *world) (stream.Actor, string, string) {
+		w.guidedDrive("")
+		w.do(technician, "record-drive", replaced(w.t, dataOf(w, "record-drive"), `"lowest_kmh":60`, `"lowest_kmh":59`))
 		return specialist, "declare", `{"outcome":"completed"}`
 	},
 	"not-signed": func(w *world) (stream.Actor, string, string) {

@@ -10,11 +10,12 @@ import (
 	"readback/internal/strict"
 )
 
-// Attempt is one go at the routine. It opens with its first leg and has one completed leg per position at the most.
+// Attempt is one go at the routine. It opens with its first leg or drive and has one completed leg per position at the most.
 type Attempt struct {
-	Number int   `json:"number"` // from 1
-	Legs   []Leg `json:"legs"`
-	Over   bool  `json:"over"` // the next leg opens another attempt
+	Number int     `json:"number"` // from 1
+	Legs   []Leg   `json:"legs"`
+	Drives []Drive `json:"drives,omitempty"`
+	Over   bool    `json:"over"` // the next leg or drive opens another attempt
 }
 
 // Leg is the routine run at one position.

@@ -189,6 +189,8 @@ type MethodView struct {
 	Source Source           `json:"source"`
 	SetUps []SetUpView      `json:"set_ups"`
 	Drive  *procedure.Drive `json:"drive,omitempty"`
+
+	DriveCaution string `json:"drive_caution,omitempty"` // to be shown with the drive
 }
 
 // SetUpView is a set-up that a sheet can be made from.
@@ -203,6 +205,9 @@ func (s *State) methodView() *MethodView {
 		return nil
 	}
 	v := MethodView{Method: *s.method, Title: s.procedure.Title, Source: Source(s.procedure.Source), SetUps: []SetUpView{}, Drive: s.procedure.Drive}
+	if v.Drive != nil {
+		v.DriveCaution = procedure.DriveCaution
+	}
 	for i := range s.procedure.SetUps {
 		set := &s.procedure.SetUps[i]
 		v.SetUps = append(v.SetUps, SetUpView{set.Name, set.Target, set.Positions()})

@@ -304,24 +304,3 @@ func TestNextStep(t *testing.T) {
 	w.do(specialist, "end-leg", `{"outcome":"not-completed"}`)
 	offers(SetDistance, "") // the attempt is over; the target is still the one that was read back
 }
-
-func TestARoadDriveHasNoSheet(t *testing.T) {
-	t.Parallel()
-	w := newWorld(t)
-	p, err := procedure.DecodeWhole([]byte(`{"format":"readback-procedure/1","title":"On the road (invented)","sensor":"front-camera",
-		"source":{"title":"Invented","dated":"2026-03-01","version":"1"},
-		"gates":[{"gate":"second-person","asks":"One rides along.","grade":"required","by":"request","evidence":"declared"}],
-		"drive":{"windows":[{"window":"road","speed_kmh":{"lower":60,"upper":100},"minutes":{"lower":10}}],"conditions":[{"condition":"dry","asks":"It is dry."}]}}`), "")
-	require.NoError(t, err)
-	raw, err := json.Marshal(map[string]any{"version": 1, "digest": "d", "procedure": p, "active": true})
-	require.NoError(t, err)
-	w.fact(registerKey(shopID, "procedure/"+methodID.String()), string(raw))
-	w.do(technician, "open", openData(shopID))
-	_, _, err = w.try(technician, "issue-sheet", fromData())
-	require.Contains(t, err.Error(), "it is for the road")
-	w.answer("second-person", `"met":true,"evidence":"declared"`)
-	w.do(technician, "request", `{}`)
-	w.claim()
-	require.Equal(t, Turn{Who: stream.Specialist, Do: "declare"}, w.state().Turn(w.now))
-	require.Equal(t, int64(60), *w.state().View(w.now).Procedure.Drive.Windows[0].SpeedKMH.Lower)
-}

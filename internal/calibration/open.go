@@ -56,7 +56,7 @@ func applyOpened(s *State, e stream.Entry) error {
 	if err := parse(e, &o, &d); err != nil {
 		return err
 	}
-	s.shop, s.job, s.sensor, s.phase = e.By.Org, o.Job, o.Sensor, Preparing
+	s.opened, s.shop, s.job, s.sensor, s.phase = e.At, e.By.Org, o.Job, o.Sensor, Preparing
 	for _, g := range d.Gates {
 		s.gates = append(s.gates, Gate{Asked: g})
 	}

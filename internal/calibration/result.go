@@ -16,6 +16,7 @@ type Result struct {
 	Evaluation *Evaluation      `json:"evaluation,omitempty"`
 	Remarks    *stream.Sealed   `json:"remarks,omitempty"`
 	Positions  []PositionResult `json:"positions"`
+	Drive      int              `json:"drive,omitempty"` // number of the drive that met all that is asked, in the last attempt
 	Cautions   []string         `json:"cautions,omitempty"`
 	By         stream.By        `json:"by"`
 	At         time.Time        `json:"at"`
@@ -91,6 +92,7 @@ func needsDeclare(s *State, _ stream.Actor, _ any) []stream.FactKey {
 type declaredDecided struct {
 	Attempts  int              `json:"attempts"`
 	Positions []PositionResult `json:"positions"`
+	Drive     int              `json:"drive,omitempty"`
 	Cautions  []string         `json:"cautions,omitempty"`
 }
 
@@ -117,6 +119,9 @@ func (s *State) positionResults() []PositionResult {
 
 func decideDeclare(a *asked) (stream.Decision, error) {
 	d := declaredDecided{Attempts: len(a.state.attempts), Positions: a.state.positionResults()}
+	if met := a.state.driven(); met != nil {
+		d.Drive = met.Number
+	}
 	switch sc, ok := fact[scan](a.facts, a.state.scanKey()); {
 	case !ok || sc.When != "after":
 		d.Cautions = append(d.Cautions, "no-scan-after")
@@ -143,7 +148,7 @@ func applyDeclared(s *State, e stream.Entry) error {
 	}
 	s.result = &Result{
 		Seq: e.Seq, Outcome: o.Outcome, Reason: o.Reason, Evaluation: o.Evaluation, Remarks: o.Remarks,
-		Positions: d.Positions, Cautions: d.Cautions, By: e.By, At: e.At,
+		Positions: d.Positions, Drive: d.Drive, Cautions: d.Cautions, By: e.By, At: e.At,
 	}
 	s.phase, s.stop, s.owed = Declared, nil, false
 	return nil
@@ -175,11 +180,11 @@ var notStopped = guard{"not-stopped", "for completed: no stop is in force", func
 	return ""
 }}
 
-var allRun = guard{"all-positions-run", "for completed: every position has a completed leg in the attempt", func(a *asked) string {
+var allRun = guard{"all-positions-run", "for completed: every position has a completed leg in the attempt, if there are positions or the procedure has any", func(a *asked) string {
 	if a.data.(declareOrder).Outcome != Completed {
 		return ""
 	}
-	if names := a.state.unrun(); len(names) > 0 || a.state.sheet() == nil {
+	if names := a.state.unrun(); len(names) > 0 || a.state.sheet() == nil && !a.state.drivesOnly() {
 		return fmt.Sprintf("Not every position has a completed leg in this attempt: %s. Run them, or declare another outcome.",
 			either(names, "there is no set-up sheet"))
 	}

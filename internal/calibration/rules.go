@@ -9,6 +9,7 @@
 //     each other, each on a sheet the specialist adopted, a set-up within limits or waived at this position, frozen, with
 //     closing readings that held, every gate met, waived or answered, and on facts unchanged since the verdict.
 //   - While it runs, only its end, a stop, a void and notes pass.
+//   - A drive on the road needs no two words: nobody is in a bay. What it comes to is computed from its log.
 //   - The numbers of an instruction are composed from the geometry. Nothing is done before its read-back is confirmed.
 //   - A verdict is computed from what the trail stores and nothing else, so it can be computed again.
 //   - Nothing is overwritten: sheets, steps, attempts and legs are numbered.
@@ -163,6 +164,7 @@ var entries = map[string]func(*State, stream.Entry) error{
 	"word-given":         applyWord,
 	"leg-started":        applyLegStarted,
 	"leg-ended":          applyEnded,
+	"drive-recorded":     applyDriven,
 	"stopped":            applyStopped,
 	"restart-agreed":     applyAgreed,
 	"restarted":          applyRestarted,

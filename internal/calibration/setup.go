@@ -12,7 +12,10 @@ var Causes = []string{
 	"instrument-dropped", "unit-replaced", "alignment-changed",
 }
 
-const targetSwapped = "target-swapped"
+const (
+	targetSwapped = "target-swapped"
+	carMoved      = "car-moved"
+)
 
 func decideLock(a *asked) (stream.Decision, error) {
 	return a.entry(placeDecided{a.state.place.Position})

@@ -14,6 +14,7 @@ type State struct {
 	id     stream.ID
 	seq    uint64
 	at     time.Time
+	opened time.Time
 	shop   stream.ID
 	job    stream.ID
 	sensor string
@@ -145,7 +146,7 @@ func (s *State) attempt() *Attempt {
 func (s *State) changeAttempt() *Attempt {
 	s.attempts = slices.Clone(s.attempts)
 	last := &s.attempts[len(s.attempts)-1]
-	last.Legs = slices.Clone(last.Legs)
+	last.Legs, last.Drives = slices.Clone(last.Legs), slices.Clone(last.Drives)
 	return last
 }
 

@@ -89,7 +89,7 @@ func (s *State) guidedTurn(now time.Time) Turn {
 	sheet := s.sheet()
 	switch {
 	case sheet == nil && s.drivesOnly():
-		return Turn{Who: stream.Specialist, Do: "declare"}
+		return s.driveTurn(now)
 	case sheet == nil:
 		return Turn{Who: stream.Specialist, Do: "issue-sheet"}
 	case s.adopted != sheet.Number:
@@ -102,7 +102,7 @@ func (s *State) guidedTurn(now time.Time) Turn {
 	next, listed := s.NextStep()
 	switch unrun := s.unrun(); {
 	case len(unrun) == 0:
-		return Turn{Who: stream.Specialist, Do: "declare"}
+		return s.driveTurn(now)
 	case !slices.Contains(unrun, here):
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: GoToPosition, Position: unrun[0]}
 	case s.place.Stage == None && listed:
@@ -111,6 +111,17 @@ func (s *State) guidedTurn(now time.Time) Turn {
 		return Turn{Who: stream.Specialist, Do: "instruct", Kind: FitTarget}
 	}
 	return s.placeTurn(now)
+}
+
+// driveTurn is what comes when all legs have run: the drive, if one is asked for, and the outcome.
+func (s *State) driveTurn(now time.Time) Turn {
+	if s.drives() && s.driven() == nil {
+		if g := s.nextGate(ByDrive, now); g != nil {
+			return gateTurn(g, now)
+		}
+		return Turn{Who: stream.Technician, Do: "record-drive", Until: s.runsOutFirst(now)}
+	}
+	return Turn{Who: stream.Specialist, Do: "declare"}
 }
 
 func stepTurn(s Step) Turn {

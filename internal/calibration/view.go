@@ -142,6 +142,7 @@ type Row struct {
 	Stage    Stage  `json:"stage"`
 	Verdict  string `json:"verdict,omitempty"`
 	Attempt  int    `json:"attempt"`
+	Drive    string `json:"drive,omitempty"` // of the open attempt: met or not-met; empty while none is recorded
 	Outcome  string `json:"outcome,omitempty"`
 	Turn     Turn   `json:"turn"`
 	Queue    *Queue `json:"queue,omitempty"` // from the request on
@@ -203,6 +204,11 @@ func (Rules) Summary(state stream.State) stream.Summary {
 	}
 	if s.result != nil {
 		row.Outcome = s.result.Outcome
+	}
+	if open := s.attempt(); open != nil && len(open.Drives) > 0 {
+		if row.Drive = "not-met"; s.driven() != nil {
+			row.Drive = "met"
+		}
 	}
 	sum := stream.Summary{Org: s.shop, Phase: string(s.phase), Data: row}
 	if s.phase != Unopened {

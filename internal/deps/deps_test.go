@@ -40,6 +40,7 @@ var layers = map[string]layer{
 	"internal/photo":       core,
 	"internal/placement":   core,
 	"internal/procedure":   core,
+	"internal/drive":       core,
 	"internal/access":      core,
 	"internal/dispatch":    core,
 	"internal/session":     core,

@@ -31,7 +31,7 @@ func (p *Procedure) Describe() string {
 		}
 	}
 	if p.Drive != nil {
-		line("A drive on the road:")
+		line("A drive on the road. %s", DriveCaution)
 		for _, w := range p.Drive.Windows {
 			line("  %s: %s.", w.Name, w.say())
 		}
@@ -136,6 +136,9 @@ func (w Window) say() string {
 		if r.Lower != nil || r.Upper != nil {
 			parts = append(parts, r.in(r.unit))
 		}
+	}
+	if w.Unbroken {
+		parts = append(parts, "the minutes without a break")
 	}
 	return strings.Join(parts, ", ")
 }

@@ -13,12 +13,16 @@ type Drive struct {
 	Conditions []Condition `json:"conditions"`
 }
 
+// DriveCaution goes wherever a drive is shown.
+const DriveCaution = "The driver drives only; a second person watches the equipment. The law, the road and the vehicle maker's service information come before any window. Stop in a safe place."
+
 // Window is a band of speed, and how long and how far to drive in it.
 type Window struct {
 	Name      string `json:"window"`
 	SpeedKMH  Range  `json:"speed_kmh"`
 	Minutes   Range  `json:"minutes,omitzero"`    // in the band, together
 	DistanceM Range  `json:"distance_m,omitzero"` // in the band, together, in metres
+	Unbroken  bool   `json:"unbroken,omitempty"`  // the minutes are driven without a break
 }
 
 // Condition is what must be so on the road, in words.
@@ -63,6 +67,9 @@ func readWindow(o *strict.Object) Window {
 	}
 	if inner, there := o.OptObject("distance_m"); there {
 		w.DistanceM, least = readRange(inner, distances, whole), least || inner.Has("lower")
+	}
+	if w.Unbroken = o.OptBool("unbroken", false); w.Unbroken && o.There() && w.Minutes.Lower == nil {
+		o.Reject("unbroken", "leave it out, or state the least time as minutes.lower: it is the time that is driven without a break")
 	}
 	if !least {
 		o.Reject("minutes", "missing: the least time in the window, as lower, or the least distance")

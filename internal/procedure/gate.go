@@ -16,6 +16,7 @@ const (
 const (
 	ByRequest = "request" // before a specialist is asked to come
 	ByLeg     = "leg"     // before the routine runs
+	ByDrive   = "drive"   // before the drive on the road
 )
 
 // How an answer is known.
@@ -45,11 +46,11 @@ func readGates(o *strict.Object, f form) []Gate {
 	list := o.Objects("gates", 1, MaxGates)
 	all := make([]Gate, len(list))
 	seen := map[string]bool{}
-	drivesOnly := o.Has("drive") && !o.Has("set_ups")
+	legs, drive := o.Has("set_ups") || !o.Has("drive"), o.Has("drive")
 	for i, each := range list {
 		all[i] = readGate(each, f)
 		once(seen, each, "gate", all[i].Name, "gate")
-		all[i].due(each, drivesOnly)
+		all[i].due(each, legs, drive)
 	}
 	return all
 }
@@ -57,7 +58,7 @@ func readGates(o *strict.Object, f form) []Gate {
 func readGate(o *strict.Object, f form) Gate {
 	g := Gate{
 		Name: name(o, "gate"), Asks: o.String("asks", maxAsks),
-		Grade: o.Enum("grade", Required, Caution, Recorded), By: o.Enum("by", ByRequest, ByLeg),
+		Grade: o.Enum("grade", Required, Caution, Recorded), By: o.Enum("by", ByRequest, ByLeg, ByDrive),
 		Evidence: o.Enum("evidence", Measured, Photographed, Declared),
 	}
 	g.ExpiresMin, _ = o.OptInt("expires_min", 1, maxExpiresMin)
@@ -76,15 +77,19 @@ func readGate(o *strict.Object, f form) Gate {
 }
 
 // due refuses a gate that nothing would ever wait for.
-func (g Gate) due(o *strict.Object, drivesOnly bool) {
+func (g Gate) due(o *strict.Object, legs, drive bool) {
 	judged := g.Grade == Caution || g.Grade == Recorded
+	then := ByLeg
+	if !legs {
+		then = ByDrive
+	}
 	switch {
-	case drivesOnly && judged:
-		o.Reject("grade", Required+": a road drive alone has no leg for others to hold back; what is to be so on the road is a condition of the drive")
-	case drivesOnly && g.By == ByLeg:
-		o.Reject("by", ByRequest+": a road drive alone has no leg")
+	case g.By == ByLeg && !legs:
+		o.Reject("by", ByRequest+" or "+ByDrive+": a road drive alone has no leg")
+	case g.By == ByDrive && !drive:
+		o.Reject("by", ByRequest+" or "+ByLeg+": the procedure has no drive")
 	case g.By == ByRequest && judged:
-		o.Reject("by", ByLeg+": only a required gate holds the request back, as nobody is there yet to waive or to read")
+		o.Reject("by", then+": only a required gate holds the request back, as nobody is there yet to waive or to read")
 	}
 }
 

@@ -270,6 +270,10 @@ func method(version string, leastMV int) obj {
 			},
 			"steps": []obj{{"step": "fit-target"}, {"step": "set-height"}},
 		}},
+		"drive": obj{
+			"windows":    []obj{{"window": "main-road", "speed_kmh": obj{"lower": 60, "upper": 100}, "minutes": obj{"lower": 5}}},
+			"conditions": []obj{{"condition": "dry", "asks": "The road is dry."}},
+		},
 	}
 }
 
@@ -484,6 +488,7 @@ func (w *teller) result() {
 	w.camera(technician, "sign", obj{})
 	w.camera(specialist, "sign", obj{})
 	w.camera(shopOwner, "close", obj{})
+	w.road()
 	w.do(shopOwner, visitRef, "describe-vehicle", obj{"mileage_km": 48_215, "plate": "INV 101"})
 	w.do(shopOwner, visitRef, "describe-work", obj{"causes": []string{"glass", "alignment", "bumper"}})
 	w.do(shopOwner, visitRef, "announce-vehicle", obj{"vin": "ZZZDEM0A4CR000018"})
@@ -508,4 +513,19 @@ func (w *teller) meanwhile() {
 	w.do(shopOwner, radarRef, "hand-over-notice", obj{"to": "customer", "how": "in-hand", "language": "en",
 		"sha256": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"}) // FIPS 180-2, B.1: of "abc"
 	w.do(shopOwner, radarRef, "reopen", obj{"reason": "The car is back."})
+}
+
+// road is a drive with the radar, which the procedure asks for as well.
+func (w *teller) road() {
+	w.do(shopOwner, shopRef, "grant-competence", obj{"member": technician.Member, "sensor": "front-radar", "expires": "2027-01-31"})
+	w.do(serverOf(deskID), deskRef, "grant-competence", obj{"member": specialist.Member, "sensor": "front-radar", "expires": "2027-01-31", "proof": "INV-2"})
+	w.do(technician, radarRef, "request", obj{})
+	w.do(specialist, radarRef, "claim", obj{})
+	began := w.clock().Truncate(time.Second)
+	w.wait(10 * time.Minute)
+	w.do(technician, radarRef, "record-drive", obj{
+		"started": began, "ended": began.Add(9 * time.Minute), "driver": "Tamsin Exemplar", "second_person": "Piet Voorbeeld",
+		"conditions": []string{}, "csv": "time_s,speed_kmh\n0,48.5\n10,61\n20,72.25\n30,70\n50,71\n60,66\n",
+		"interrupted": []obj{{"from_s": 60, "to_s": 90, "why": "traffic"}},
+	})
 }

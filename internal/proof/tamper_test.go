@@ -335,8 +335,8 @@ func TestDatabase(t *testing.T) {
 			f.records[theCamera] = f.records[theCamera][:60]
 			return theCamera, 61
 		}, proof.MissingTail, "entry 72 was the last one"}, func(*forger) map[stream.Ref]trail.Head { return head(honest, theCamera) }},
-		{forgery{"the last row of a register deleted", func(f *forger) (stream.Kind, int) {
-			f.records[theRegister] = f.records[theRegister][:len(f.records[theRegister])-1]
+		{forgery{"the last rows of a register deleted", func(f *forger) (stream.Kind, int) {
+			f.records[theRegister] = f.records[theRegister][:f.nth(theRegister, "agreement-made", 2)-1]
 			return theCamera, f.nth(theCamera, "claimed", 1)
 		}, proof.NotGiven, "agreement/"}, nil},
 		{forgery{"a row from the middle deleted", func(f *forger) (stream.Kind, int) {

@@ -30,6 +30,7 @@ var ofCalibrations = []command{
 	{is: "bay-clear", who: "own technician"},
 	{is: "go", who: "claimed specialist"},
 	{is: "end-leg", who: "claimed specialist"},
+	{is: "record-drive", who: "own technician"},
 	{is: "stop", who: "own technician owner, agreed specialist, claimed specialist"},
 	{is: "restart", who: "own technician, claimed specialist"},
 	{is: "void-setup", who: "own technician owner, claimed specialist"},

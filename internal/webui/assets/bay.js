@@ -120,6 +120,13 @@ function openStep() {
   return last && last.state !== "done" && last.state !== "withdrawn" ? last : null;
 }
 
+/** The windows and conditions of a drive. @param {any} drive */
+function roadAsks(drive) {
+  const range = (/** @type {any} */ r, /** @type {string} */ unit) => !r ? "" : r.lower == null ? `at most ${r.upper} ${unit}` : r.upper == null ? `at least ${r.lower} ${unit}` : `${r.lower} to ${r.upper} ${unit}`;
+  return [drive.windows.map((/** @type {any} */ x) => h("p", { class: "then" }, [range(x.speed_kmh, "km/h"), range(x.minutes, "min") + (x.unbroken ? " without a break" : ""), range(x.distance_m, "m")].filter(Boolean).join(", "))),
+    drive.conditions.map((/** @type {any} */ x) => h("p", { class: "then" }, x.asks))];
+}
+
 /** What there is to do now. @returns {Scene} */
 function now() {
   const s = w.state, turn = s.turn, handed = w.offer("technician");
@@ -162,6 +169,7 @@ function now() {
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
+  if (turn.do === "record-drive") return plain("Drive, then record it", s.procedure.drive_caution, undefined, roadAsks(s.procedure.drive));
   if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);

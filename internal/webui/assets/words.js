@@ -143,6 +143,7 @@ export function task(turn) {
     case "bay-clear": return "say bay clear";
     case "go": return "say go";
     case "end-leg": return "end the leg";
+    case "record-drive": return "drive, then record it";
     case "restart": return "agree to restart";
     case "declare": return "declare the result";
     case "sign": return "sign";
