@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"sync"
+	"time"
 
 	"readback/api/client"
 )
@@ -14,6 +15,7 @@ import (
 // person is one signed-in member with one live connection. What the person knows of a stream is what arrived there.
 type person struct {
 	name    string
+	member  string // id
 	client  *client.Client
 	live    *client.Live
 	cut     *cutter
@@ -41,9 +43,11 @@ func signInAs(ctx context.Context, url string, who signIn) (*person, error) {
 		return nil, err
 	}
 	p.client = c
-	if _, err := c.SignIn(ctx, who.Login, who.Password); err != nil {
+	session, err := c.SignIn(ctx, who.Login, who.Password)
+	if err != nil {
 		return nil, fmt.Errorf("sign in %s: %w", who.Login, err)
 	}
+	p.member = session.Member
 	if p.live, err = c.Connect(ctx); err != nil {
 		return nil, fmt.Errorf("connect %s: %w", who.Login, err)
 	}
@@ -63,6 +67,15 @@ func (p *person) follow(ref client.Ref) error {
 	}
 	p.follows[ref] = &followed{Following: f}
 	return nil
+}
+
+// leave ends what the person follows of a story: one connection follows 64 streams at the most.
+func (p *person) leave(refs ...client.Ref) {
+	for _, ref := range refs {
+		if f := p.follows[ref]; f != nil {
+			f.Close()
+		}
+	}
 }
 
 // see waits until the entry has arrived and gives it.
@@ -88,7 +101,7 @@ func (p *person) do(ctx context.Context, ref client.Ref, typ string, data map[st
 		data = map[string]any{}
 	}
 	f := p.follows[ref]
-	r, err := p.live.Do(ctx, ref, client.Command{Base: f.seen, Type: typ, Data: data})
+	r, err := p.give(ctx, ref, client.Command{Base: f.seen, Type: typ, Data: data})
 	if err != nil {
 		return made{}, fmt.Errorf("%s: %s: %w", p.name, typ, err)
 	}
@@ -106,9 +119,24 @@ func (p *person) do(ctx context.Context, ref client.Ref, typ string, data map[st
 	return made{Seq: r.Seq, Type: e.Type, Repeated: r.Repeated, Decided: e.Decided}, nil
 }
 
+// give gives a command, more slowly where the server asks for that: people's hands are slower than the demo's.
+func (p *person) give(ctx context.Context, ref client.Ref, cmd client.Command) (client.Receipt, error) {
+	for {
+		r, err := p.live.Do(ctx, ref, cmd)
+		if !client.IsProblem(err, "too-many") {
+			return r, err
+		}
+		select {
+		case <-time.After(time.Second):
+		case <-ctx.Done():
+			return r, ctx.Err()
+		}
+	}
+}
+
 // open makes a stream by its first command, then follows it.
 func (p *person) open(ctx context.Context, ref client.Ref, typ string, data map[string]any) (made, error) {
-	if _, err := p.live.Do(ctx, ref, client.Command{Type: typ, Data: data}); err != nil {
+	if _, err := p.give(ctx, ref, client.Command{Type: typ, Data: data}); err != nil {
 		return made{}, fmt.Errorf("%s: %s: %w", p.name, typ, err)
 	}
 	if err := p.follow(ref); err != nil {

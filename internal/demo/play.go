@@ -25,7 +25,6 @@ func (s *story) play(ctx context.Context) error {
 
 // arrive opens the job with the wheel alignment, and the calibration.
 func (s *story) arrive(ctx context.Context) error {
-	udeg := func(deg float64) int64 { return int64(math.Round(deg * 1e6)) }
 	if _, err := s.tech.open(ctx, s.job, "open-job", map[string]any{
 		"vin": "ZZZDEM0A4CR000017", "plate": "DEMO 1", "mileage_km": 48210, "steering": "left",
 		"dimensions": s.world.Dimensions, "causes": []string{"glass"}, "customer_told": true,
@@ -33,63 +32,97 @@ func (s *story) arrive(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
+	thrustUdeg, err := s.align(ctx)
+	if err != nil {
+		return err
+	}
+	s.say("bay", "job opened: glass replaced, front camera; thrust angle %s right", degrees(thrustUdeg))
+	return s.gates(ctx)
+}
+
+// align attaches the wheel alignment and gives the thrust angle, positive to the right.
+func (s *story) align(ctx context.Context) (int64, error) {
+	udeg := func(deg float64) int64 { return int64(math.Round(deg * 1e6)) }
 	aligned, err := s.do(ctx, s.tech, s.job, "attach-alignment", map[string]any{
 		"when": "after", "steering_zero_done": true,
 		"wheels": map[string]any{
-			"rear_left": map[string]any{"toe_udeg": udeg(toeLeft)}, "rear_right": map[string]any{"toe_udeg": udeg(toeRight)},
+			"rear_left":  map[string]any{"toe_udeg": udeg(s.world.model.rearToeLeft)},
+			"rear_right": map[string]any{"toe_udeg": udeg(s.world.model.rearToeRight)},
 		},
 	})
 	if err != nil {
-		return err
+		return 0, err
 	}
 	var a struct {
 		ThrustUdeg int64 `json:"thrust_udeg"`
 	}
-	if err := json.Unmarshal(aligned.Decided, &a); err != nil {
-		return err
-	}
-	s.say("bay", "job opened: glass replaced, front camera; thrust angle %s right", degrees(a.ThrustUdeg))
-	if err := s.gates(ctx); err != nil {
-		return err
-	}
-	return nil
+	return a.ThrustUdeg, json.Unmarshal(aligned.Decided, &a)
 }
 
 // gates opens the calibration and answers its gates: the ones due by the request now, all others before the leg.
 func (s *story) gates(ctx context.Context) error {
-	opened, err := s.tech.open(ctx, s.cal, "open", map[string]any{
-		"job": s.job.ID, "sensor": "front-camera", "procedure": map[string]any{"register": s.world.Shop, "id": s.world.Procedure},
-	})
+	asked, err := s.openBy(ctx, s.cal, s.job)
 	if err != nil {
 		return err
 	}
-	var d struct {
-		Gates []struct {
-			Gate    string `json:"gate"`
-			Demands string `json:"demands"`
-			Figure  *struct {
-				Unit string `json:"unit"`
-			} `json:"figure"`
-		} `json:"gates"`
-	}
-	if err := json.Unmarshal(opened.Decided, &d); err != nil {
+	if err := s.answer(ctx, s.cal, asked, 13_200); err != nil {
 		return err
 	}
-	for _, g := range d.Gates {
+	s.say("bay", "%d gates of car and bay answered, as the procedure asks them", len(asked))
+	return nil
+}
+
+// askedGate is a gate as the entry that opens a calibration lists it.
+type askedGate struct {
+	Gate    string `json:"gate"`
+	Demands string `json:"demands"`
+	Figure  *struct {
+		Unit string `json:"unit"`
+	} `json:"figure"`
+}
+
+// openBy opens a calibration of the job by the procedure and gives the gates that it asks.
+func (s *story) openBy(ctx context.Context, cal, job client.Ref) ([]askedGate, error) {
+	opened, err := s.tech.open(ctx, cal, "open", map[string]any{
+		"job": job.ID, "sensor": "front-camera", "procedure": map[string]any{"register": s.world.Shop, "id": s.world.Procedure},
+	})
+	if err != nil {
+		return nil, err
+	}
+	var d struct {
+		Gates []askedGate `json:"gates"`
+	}
+	return d.Gates, json.Unmarshal(opened.Decided, &d)
+}
+
+// answer answers every gate as met, with the battery's voltage where a figure is asked for.
+func (s *story) answer(ctx context.Context, cal client.Ref, asked []askedGate, batteryMV int) error {
+	for _, g := range asked {
 		answer := map[string]any{"gate": g.Gate, "met": true, "evidence": g.Demands}
 		if g.Figure != nil { // the battery's voltage is the only one
-			answer["value"] = map[string]any{"amount": 13_200, "unit": g.Figure.Unit}
+			answer["value"] = map[string]any{"amount": batteryMV, "unit": g.Figure.Unit}
 		}
-		if _, err := s.do(ctx, s.tech, s.cal, "record-gate", answer); err != nil {
+		if _, err := s.do(ctx, s.tech, cal, "record-gate", answer); err != nil {
 			return err
 		}
 	}
-	s.say("bay", "%d gates of car and bay answered, as the procedure asks them", len(d.Gates))
 	return nil
 }
 
 // prepare issues the sheet and asks for guidance: the set-up begins before anybody has come.
 func (s *story) prepare(ctx context.Context) error {
+	if err := s.sheet(ctx); err != nil {
+		return err
+	}
+	if _, err := s.do(ctx, s.tech, s.cal, "request", nil); err != nil {
+		return err
+	}
+	s.say("bay", "guidance requested; places the board while the request waits")
+	return nil
+}
+
+// sheet issues the set-up sheet from the procedure.
+func (s *story) sheet(ctx context.Context) error {
 	var measure []map[string]any
 	for _, a := range asks() {
 		d := s.data(a, 0)
@@ -103,17 +136,15 @@ func (s *story) prepare(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	if _, err := s.do(ctx, s.tech, s.cal, "request", nil); err != nil {
-		return err
-	}
-	s.say("bay", "sheet from the procedure: 3 positions, %.0f mm ahead of the bumper; limits %.0f mm, %.1f°", distance, limitMM, limitDeg)
-	s.say("bay", "guidance requested; places the board while the request waits")
+	m := s.world.model
+	s.say("bay", "sheet from the procedure: %d positions, %.0f mm ahead; limits %.0f mm, %.1f°",
+		len(m.positions), m.distance, m.limitMM, m.limitDeg)
 	return nil
 }
 
 // firstPlacement squares the board to the body's centreline, as is often done: its two diagonals agree, and it is out.
 func (s *story) firstPlacement(ctx context.Context) error {
-	s.rig.place(0, distance, 0, height)
+	s.rig.place(0, s.world.model.distance, 0, s.world.model.height)
 	v, err := s.measure(ctx, true, asks(), nil)
 	if err != nil {
 		return err
@@ -209,23 +240,11 @@ func (s *story) run(ctx context.Context) error {
 	if err := s.leg(ctx, false); err != nil {
 		return err
 	}
-	for _, next := range []struct {
-		position string
-		lateral  float64
-		slip     bool
-	}{{"2", lateral, false}, {"3", -lateral, true}} {
-		if err := s.instruct(ctx, map[string]any{"step": "go-to-position", "position": next.position}, next.slip); err != nil {
+	for i, next := range s.world.model.positions[1:] {
+		if err := s.moveTo(ctx, next, i == 1); err != nil {
 			return err
 		}
-		s.rig.place(-thrust*degree, distance, next.lateral, height)
-		v, err := s.measure(ctx, true, asks(), nil)
-		if err != nil {
-			return err
-		}
-		if err := s.act(ctx, v, 0); err != nil {
-			return err
-		}
-		if err := s.leg(ctx, next.position == "2"); err != nil {
+		if err := s.leg(ctx, i == 0); err != nil {
 			return err
 		}
 	}
@@ -245,6 +264,24 @@ func (s *story) run(ctx context.Context) error {
 	}
 	s.say("both", "scan after: no codes; result declared completed, signed by both, closed")
 	return nil
+}
+
+// moveTo sends the board to a position and sees it within its limits there; slip is as in instruct.
+func (s *story) moveTo(ctx context.Context, to spot, slip bool) error {
+	if err := s.instruct(ctx, map[string]any{"step": "go-to-position", "position": to.name}, slip); err != nil {
+		return err
+	}
+	return s.placeAt(ctx, to)
+}
+
+// placeAt puts the board along the thrust line and adjusts it until it is within its limits.
+func (s *story) placeAt(ctx context.Context, at spot) error {
+	s.rig.place(-s.rig.car.thrust, s.world.model.distance, at.lateral, s.world.model.height)
+	v, err := s.measure(ctx, true, asks(), nil)
+	if err != nil {
+		return err
+	}
+	return s.act(ctx, v, 0)
 }
 
 // counted writes the verdicts with how often each was given.

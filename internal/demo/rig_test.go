@@ -17,32 +17,33 @@ import (
 func TestRigAgainstPlacement(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		r := newRig(1)
-		lat := rapid.SampledFrom([]float64{0, lateral, -lateral}).Draw(t, "position")
+		m := rapid.SampledFrom([]model{hatchback(), estate()}).Draw(t, "model")
+		r := newRig(m, 1)
+		lat := rapid.SampledFrom(m.positions).Draw(t, "position").lateral
 		off := func(name string, most float64) float64 { return rapid.Float64Range(-most, most).Draw(t, name) }
-		distance, across, up := distance+off("distance", 40), lat+off("lateral", 40), height+off("height", 20)
+		distance, across, up := m.distance+off("distance", 40), lat+off("lateral", 40), m.height+off("height", 20)
 		yaw, roll, tilt := off("yaw", 1.5), off("roll", 1), off("tilt", 1)
 		e, n := r.car.along(), r.car.across()
 		s := e.dot(r.datum) + distance
 		r.board.middle = vec{e.x*s + n.x*across, e.y*s + n.y*across, up}
 		r.board.yaw, r.board.roll, r.board.tilt = -r.car.thrust+yaw*degree, roll*degree, tilt*degree
 
-		c, err := placement.DecodeCase(caseOf(t, r, lat))
+		c, err := placement.DecodeCase(caseOf(t, m, r, lat))
 		require.NoError(t, err)
 		got, err := placement.Check(c)
 		require.NoError(t, err)
 		// Readings are exact. The check takes the floor under the nominal place and the rig the one under the true place, up
 		// to 57 mm away on slopes of 1.3 mm/m: 0.08 mm of height, which tilts of 1° turn into no more of anything else.
 		for q, want := range map[placement.Judged]float64{
-			placement.DistanceMM: e.dot(r.board.middle) - e.dot(r.datum) - float64(2110), placement.LateralMM: across - lat,
-			placement.HeightMM: up - height, placement.YawDeg: yaw, placement.RollDeg: roll,
+			placement.DistanceMM: e.dot(r.board.middle) - e.dot(r.datum) - m.distance, placement.LateralMM: across - lat,
+			placement.HeightMM: up - m.height, placement.YawDeg: yaw, placement.RollDeg: roll,
 		} {
 			require.InDelta(t, want, got.Deviation[q], 0.09, string(q))
 		}
 	})
 }
 
-func caseOf(t *rapid.T, r *rig, lat float64) []byte {
+func caseOf(t *rapid.T, m model, r *rig, lat float64) []byte {
 	var readings []any
 	for _, a := range asks() {
 		d := map[string]any{"quantity": a.quantity, "instrument": a.instrument}
@@ -67,19 +68,17 @@ func caseOf(t *rapid.T, r *rig, lat float64) []byte {
 		}
 		instruments[name] = map[string]any{"kind": name, unit: k.uncertainty}
 	}
+	vehicle := m.dimensions()
+	vehicle["rear_toe_deg"] = map[string]any{"left": m.rearToeLeft, "right": m.rearToeRight}
 	raw, err := json.Marshal(map[string]any{
-		"vehicle": map[string]any{
-			"wheelbase_mm": wheelbase, "front_track_mm": frontTrack, "rear_track_mm": rearTrack, "front_overhang_mm": frontOverhang,
-			"rear_overhang_mm": rearOverhang, "hub_height_mm": map[string]any{"front": hubHeight, "rear": hubHeight},
-			"rear_toe_deg": map[string]any{"left": toeLeft, "right": toeRight},
-		},
-		"floor": map[string]any{"wheels_mm": wheelsMM, "fixture_mm": fixtureMM},
+		"vehicle": vehicle,
+		"floor":   map[string]any{"wheels_mm": m.wheelsMM, "fixture_mm": m.fixtureMM},
 		"setup": map[string]any{
-			"sensor": "front-camera", "side": "ahead", "datum": "front-bumper", "datum_height_mm": datumHigh, "line": "thrust-line",
-			"distance_mm": distance, "height_mm": height, "positions": []any{map[string]any{"name": "p", "lateral_mm": lat}},
-			"tolerance": map[string]any{"distance_mm": limitMM, "lateral_mm": limitMM, "height_mm": limitMM, "yaw_deg": limitDeg, "roll_deg": limitDeg},
+			"sensor": "front-camera", "side": "ahead", "datum": "front-bumper", "datum_height_mm": m.datumHigh, "line": "thrust-line",
+			"distance_mm": m.distance, "height_mm": m.height, "positions": []any{map[string]any{"name": "p", "lateral_mm": lat}},
+			"tolerance": map[string]any{"distance_mm": m.limitMM, "lateral_mm": m.limitMM, "height_mm": m.limitMM, "yaw_deg": m.limitDeg, "roll_deg": m.limitDeg},
 		},
-		"fixture":  map[string]any{"kind": "board", "half_width_mm": halfWidth, "carried": "stand"},
+		"fixture":  map[string]any{"kind": "board", "half_width_mm": m.halfWidth, "carried": "stand"},
 		"position": "p", "instruments": instruments, "readings": readings,
 	})
 	require.NoError(t, err)
@@ -89,8 +88,9 @@ func caseOf(t *rapid.T, r *rig, lat float64) []byte {
 // TestThrustAtTheBoard is the trade's arithmetic of the story: 0.15° over 5.68 m from the rear axle is 15 mm.
 func TestThrustAtTheBoard(t *testing.T) {
 	t.Parallel()
-	r := newRig(1)
-	r.board.middle = vec{wheelbase + 3000, 0, height}
+	m := hatchback()
+	r := newRig(m, 1)
+	r.board.middle = vec{m.wheelbase + 3000, 0, m.height}
 	require.InDelta(t, 15, r.car.across().dot(r.board.middle), 0.2)
 }
 

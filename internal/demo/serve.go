@@ -28,7 +28,7 @@ func Serve(ctx context.Context, o World) error {
 	if err := os.MkdirAll(o.State, 0o711); err != nil {
 		return err
 	}
-	w := newWorld()
+	w := newWorld(theFirst())
 	s := &server{exe: o.Exe, state: o.State, addr: o.Listen}
 	mark := filepath.Join(o.State, worldFile)
 	if _, err := os.Stat(mark); errors.Is(err, os.ErrNotExist) {
@@ -49,9 +49,8 @@ func Serve(ctx context.Context, o World) error {
 		}
 	}
 	fmt.Fprintf(o.Out, "The invented demo world, in %s. Sign in as\n", o.State)
-	for _, role := range []string{"technician", "specialist", "owner"} {
-		who := w.SignIns[role]
-		fmt.Fprintf(o.Out, "  %-10s  %-22s  password: %s\n", role, who.Login, who.Password)
+	for _, p := range w.people {
+		fmt.Fprintf(o.Out, "  %-10s  %-22s  password: %s\n", p.role, p.signIn.Login, p.signIn.Password)
 	}
 	cmd := exec.CommandContext(ctx, o.Exe, "serve")
 	cmd.Env, cmd.Stdout, cmd.Stderr = s.environ(), o.Out, o.Log

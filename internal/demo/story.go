@@ -20,6 +20,8 @@ type story struct {
 	*players
 	seed uint64
 	rig  *rig
+	tech *person
+	spec *person // who guides now
 	cal  client.Ref
 	job  client.Ref
 
@@ -64,7 +66,7 @@ func (s *story) do(ctx context.Context, who *person, ref client.Ref, typ string,
 	if err != nil {
 		return m, err
 	}
-	for _, other := range []*person{s.tech, s.spec} {
+	for _, other := range s.people {
 		if f := other.follows[ref]; other != who && f != nil && f.seen < m.Seq {
 			if _, err := other.see(ctx, ref, m.Seq); err != nil {
 				return m, err
@@ -250,8 +252,21 @@ func (s *story) instruct(ctx context.Context, data map[string]any, slip bool) er
 	return err
 }
 
-// leg locks and freezes the set-up, closes it and starts the routine on two words.
+// leg holds the set-up still and lets the routine complete there.
 func (s *story) leg(ctx context.Context, cutAtFreeze bool) error {
+	if err := s.hold(ctx, cutAtFreeze); err != nil {
+		return err
+	}
+	l, err := s.routine(ctx, map[string]any{"outcome": "completed"})
+	if err != nil {
+		return err
+	}
+	s.say("both", "locked, frozen, closing held; \"bay clear\", \"go\": attempt %d leg %d completed", l.Attempt, l.Leg)
+	return nil
+}
+
+// hold locks and freezes the set-up and takes closing readings.
+func (s *story) hold(ctx context.Context, cutAtFreeze bool) error {
 	if _, err := s.do(ctx, s.tech, s.cal, "lock", nil); err != nil {
 		return err
 	}
@@ -269,32 +284,33 @@ func (s *story) leg(ctx context.Context, cutAtFreeze bool) error {
 		s.say("link", "cut after \"freeze\" was written, before its answer; same command sent")
 		s.say("", "again: the same entry %d", frozen.Seq)
 	}
-	if err := s.close(ctx); err != nil {
-		return err
-	}
+	return s.close(ctx)
+}
+
+// leg is a leg as its first entry names it.
+type leg struct {
+	Attempt  int    `json:"attempt"`
+	Leg      int    `json:"leg"`
+	Position string `json:"position"`
+}
+
+// routine starts the vehicle's routine on two words and ends it as given.
+func (s *story) routine(ctx context.Context, end map[string]any) (l leg, err error) {
 	if _, err := s.do(ctx, s.tech, s.cal, "bay-clear", nil); err != nil {
-		return err
+		return l, err
 	}
 	started, err := s.do(ctx, s.spec, s.cal, "go", nil)
 	if err != nil {
-		return err
-	}
-	var l struct {
-		Attempt  int    `json:"attempt"`
-		Leg      int    `json:"leg"`
-		Position string `json:"position"`
+		return l, err
 	}
 	if err := json.Unmarshal(started.Decided, &l); err != nil {
-		return err
+		return l, err
 	}
 	if started.Type != "leg-started" {
-		return fmt.Errorf("two words made %s", started.Type)
+		return l, fmt.Errorf("two words made %s", started.Type)
 	}
-	if _, err := s.do(ctx, s.spec, s.cal, "end-leg", map[string]any{"outcome": "completed"}); err != nil {
-		return err
-	}
-	s.say("both", "locked, frozen, closing held; \"bay clear\", \"go\": attempt %d leg %d completed", l.Attempt, l.Leg)
-	return nil
+	_, err = s.do(ctx, s.spec, s.cal, "end-leg", end)
+	return l, err
 }
 
 // close takes closing readings until they say that nothing moved: near a limit one set may doubt what the next one clears.

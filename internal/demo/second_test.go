@@ -1,0 +1,93 @@
+package demo
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestSecondTwentySeeds plays the second story for seeds 1 to 20 on one server, and asks the server each time what came of it.
+func TestSecondTwentySeeds(t *testing.T) {
+	t.Parallel()
+	p, err := begin(t.Context(), program(t), stage(t), theSecond())
+	require.NoError(t, err)
+	defer func() {
+		p.end(&err)
+		require.NoError(t, err)
+	}()
+	extra := map[uint64]int{}
+	told := map[string]bool{}
+	for seed := uint64(1); seed <= 20; seed++ {
+		var out bytes.Buffer
+		s := p.story(&tale{out: &out}, seed)
+		got, err := s.tellSecond(t.Context(), t.TempDir())
+		require.NoError(t, err, "seed %d\n%s", seed, out.String())
+		require.LessOrEqual(t, got.Lines, 60, "seed %d\n%s", seed, out.String())
+		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+		for _, line := range lines {
+			require.LessOrEqual(t, utf8.RuneCountInString(line), width, line)
+		}
+		require.Contains(t, out.String(), "Proven.")
+		require.Regexp(t, "^What is proven: ", lines[len(lines)-1])
+		secondCameTrue(t, s)
+		if got.Extra > 0 {
+			extra[seed] = got.Extra
+		}
+		told[out.String()] = true
+	}
+	require.Equal(t, map[uint64]int{}, extra, "no seed needs a round beyond the story's own: measured, and the seed draws every reading")
+	require.Len(t, told, 20)
+}
+
+// secondCameTrue reads the calibration of a story that was told, as it stands.
+func secondCameTrue(t *testing.T, s *story) {
+	t.Helper()
+	var got struct {
+		State struct {
+			Phase  string
+			Result struct {
+				Outcome   string
+				Positions []struct{ Position, Outcome string }
+			}
+			Gates []struct {
+				Gate   string
+				Waived *struct{ Member string }
+			}
+			Claim  struct{ Member string }
+			Signs  []struct{ By struct{ Member, Role string } }
+			Notice struct {
+				To, SHA256 string
+			}
+			Attempts []struct {
+				Legs []struct {
+					Outcome string
+					Values  []struct{ Name, Value string }
+				}
+			}
+		}
+	}
+	require.NoError(t, s.tech.client.View(t.Context(), s.cal, &got))
+	state := got.State
+	require.Equal(t, "closed", state.Phase)
+	require.Equal(t, "not-completed", state.Result.Outcome)
+	require.Equal(t, []struct{ Position, Outcome string }{{"left", "completed"}, {"right", "not-completed"}}, state.Result.Positions)
+	waived := map[string]string{}
+	for _, g := range state.Gates {
+		if g.Waived != nil {
+			waived[g.Gate] = g.Waived.Member
+		}
+	}
+	early, relief := s.people["specialist"].member, s.people["relief"].member
+	require.Equal(t, map[string]string{"battery-voltage": early}, waived, "by who guided then")
+	require.Equal(t, relief, state.Claim.Member, "who guides in the end")
+	require.Len(t, state.Signs, 2)
+	require.Equal(t, relief, state.Signs[1].By.Member)
+	require.Equal(t, "customer", state.Notice.To)
+	require.Len(t, state.Notice.SHA256, 64)
+	require.Len(t, state.Attempts, 1)
+	require.Len(t, state.Attempts[0].Legs, 2)
+	require.Len(t, state.Attempts[0].Legs[1].Values, 2, "what the routine gave")
+}
