@@ -40,24 +40,26 @@ func TestWhatIsSet(t *testing.T) {
 	t.Parallel()
 	c, err := Load(env(map[string]string{
 		"DATABASE_URL": "postgres://u@h/d", "READBACK_STATE_DIR": "state", "READBACK_LISTEN": ":0", "READBACK_KEY_FILE": "/k",
-		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_SIGN_IN_AT_MOST": "36h", "READBACK_TOKEN_LASTS": "5m", "READBACK_LEASE_LASTS": "4m", "READBACK_WEBHOOK_NETWORKS": "10.1.0.0/16, fd00::/8", "READBACK_LOG": "error",
+		"READBACK_TLS_CERT": "c.pem", "READBACK_TLS_KEY": "k.pem", "READBACK_SIGN_IN_LASTS": "90m", "READBACK_SIGN_IN_AT_MOST": "36h", "READBACK_TOKEN_LASTS": "5m", "READBACK_LEASE_LASTS": "4m", "READBACK_WEBHOOK_NETWORKS": "10.1.0.0/16, fd00::/8",
+		"READBACK_PROXIES": "192.0.2.7/32", "READBACK_LOG": "error",
 	}), slog.LevelInfo)
 	require.NoError(t, err)
 	here, err := os.Getwd()
 	require.NoError(t, err)
 	require.Equal(t, Config{
 		DatabaseURL: "postgres://u@h/d", StateDir: here + "/state", Listen: ":0", KeyFile: "/k", TLSCert: "c.pem", TLSKey: "k.pem",
-		SignInLasts: 90 * time.Minute, SignInAtMost: 36 * time.Hour, TokenLasts: 5 * time.Minute, LeaseLasts: 4 * time.Minute, WebhookNetworks: []netip.Prefix{netip.MustParsePrefix("10.1.0.0/16"), netip.MustParsePrefix("fd00::/8")}, LogLevel: slog.LevelError,
+		SignInLasts: 90 * time.Minute, SignInAtMost: 36 * time.Hour, TokenLasts: 5 * time.Minute, LeaseLasts: 4 * time.Minute,
+		WebhookNetworks: []netip.Prefix{netip.MustParsePrefix("10.1.0.0/16"), netip.MustParsePrefix("fd00::/8")}, Proxies: []netip.Prefix{netip.MustParsePrefix("192.0.2.7/32")}, LogLevel: slog.LevelError,
 	}, c)
 }
 
 func TestEveryFaultIsSaidAtOnce(t *testing.T) {
 	t.Parallel()
 	_, err := Load(env(map[string]string{
-		"READBACK_LISTEN": "8420", "READBACK_TLS_CERT": "cert.pem", "READBACK_SIGN_IN_LASTS": "3d", "READBACK_WEBHOOK_NETWORKS": "10.1.2.3/16", "READBACK_LOG": "info+1",
+		"READBACK_LISTEN": "8420", "READBACK_TLS_CERT": "cert.pem", "READBACK_SIGN_IN_LASTS": "3d", "READBACK_WEBHOOK_NETWORKS": "10.1.2.3/16", "READBACK_PROXIES": "proxy", "READBACK_LOG": "info+1",
 		"READBACK_LISTN": ":1", "DATABASE_URL": "mysql://u:hidden@x", "HOME": "/h",
 	}), slog.LevelInfo)
-	for _, name := range []string{"READBACK_LISTEN=", "READBACK_TLS_KEY=", "READBACK_SIGN_IN_LASTS=", "READBACK_WEBHOOK_NETWORKS=", "READBACK_LOG=", "READBACK_LISTN:", "DATABASE_URL:"} {
+	for _, name := range []string{"READBACK_LISTEN=", "READBACK_TLS_KEY=", "READBACK_SIGN_IN_LASTS=", "READBACK_WEBHOOK_NETWORKS=", "READBACK_PROXIES=", "READBACK_LOG=", "READBACK_LISTN:", "DATABASE_URL:"} {
 		require.ErrorContains(t, err, name)
 	}
 	require.NotContains(t, err.Error(), "hidden", "a database's address may hold a password")

@@ -113,8 +113,8 @@ func withCookie(r *http.Request, access string) *http.Request {
 	return next
 }
 
-// address is the caller's as the network gives it. What a header says of it anybody can write; one that the server does
-// not give is no address.
+// address is the caller's as the network gives it, or one's own proxies (see behind); one that the server does not give
+// is no address.
 func address(r *http.Request) netip.Addr {
 	from, _ := netip.ParseAddrPort(r.RemoteAddr)
 	return from.Addr()

@@ -5,6 +5,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"readback/internal/account"
@@ -55,8 +56,9 @@ type Server struct {
 	Accounts  *account.Desk
 	Passwords *account.Passwords
 	Links     *account.Links
-	PublicURL string       // without the last slash; empty if none was set
-	Sockets   http.Handler // the live connections
+	PublicURL string         // without the last slash; empty if none was set
+	Proxies   []netip.Prefix // one's own, whose word on the caller's address is taken
+	Sockets   http.Handler   // the live connections
 	Lists     Lists
 	Bundles   Bundler
 	Photos    *photo.Taker
@@ -144,5 +146,5 @@ func (s *Server) Handler() http.Handler {
 	guard.SetDenyHandler(s.adapt(func(http.ResponseWriter, *http.Request) error {
 		return fault.New(fault.ForeignPage, "The request came from a page of another origin.")
 	}))
-	return guard.Handler(s.renewing(mux))
+	return behind(s.Proxies, guard.Handler(s.renewing(mux)))
 }
