@@ -196,6 +196,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	b.sees("#verdict", "within limits")
 	d.sees("#verdict", "within limits")
 	b.fits("within")
+	b.scaleIsTrue(1560)
 	b.onPhone("within")
 
 	b.press("#more")

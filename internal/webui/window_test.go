@@ -246,6 +246,20 @@ func (w *window) onPhone(name string) {
 	run(w, chromedp.EmulateViewport(1194, 834))
 }
 
+// scaleIsTrue measures the plan on the screen: its rule against the distance of the hubs, which is the front track, by the
+// factor that the plan states for errors.
+func (w *window) scaleIsTrue(frontTrackMM float64) {
+	w.t.Helper()
+	got := run(w, chromedp.Evaluate[[]float64](`(() => {
+		const middles = [...document.querySelectorAll(".plan .hub")].map(e => e.getBoundingClientRect()).map(b => b.x + b.width / 2);
+		const path = document.querySelector(".plan .rule path");
+		return [Math.abs(middles[0] - middles[1]), path.getBBox().width * path.getScreenCTM().a,
+			parseFloat(document.querySelector(".plan .rule text").textContent), +document.querySelector("figcaption").textContent.match(/×(\d+)/)[1]];
+	})()`))
+	track, rule, mm, factor := got[0], got[1], got[2], got[3]
+	require.InEpsilon(w.t, track/frontTrackMM*factor, rule/mm, 0.01, "pixels to the millimetre of an error") // a hundredth: a third of a pixel
+}
+
 // signIn signs in on the page for it and waits for the place where the person's work is.
 func (w *window) signIn(login, password, place string) {
 	w.t.Helper()

@@ -92,10 +92,15 @@ export function plan(w, show = {}) {
     s("path", { d: bar(screen(ends.left), screen(ends.right)), class: "should" }), s("path", { d: bar(screen(ends.left), screen(ends.right)), class: "should-inner" }),
     v?.pose && s("path", { d: bar(put.left, put.right), class: "stands " + (v.verdict === "within" ? "met" : v.verdict === "remeasure" ? "hollow" : "bay") }),
     s("circle", { cx: hub.left[0], cy: hub.left[1], r: 6, class: "hub" }), s("circle", { cx: hub.right[0], cy: hub.right[1], r: 6, class: "hub" }),
-    drawn.map((r) => spanLine(r, "next")));
+    drawn.map((r) => spanLine(r, "next")), factor > 1 && rule(factor * scale));
   const notes = [];
   if (angle !== 0) notes.push(`Thrust line ${deg(Math.abs(w.thrust()))}° ${w.thrust() > 0 ? "right" : "left"}.`);
   if (factor > 1) notes.push(`Angles and errors drawn ×${factor}.`);
-  const rule = factor > 1 && s("svg", { class: "rule", viewBox: "0 0 120 16", "aria-hidden": "true" }, s("path", { d: `M2 2v12M2 8h${10 * factor * scale}M${2 + 10 * factor * scale} 2v12` }));
-  return h("figure", { class: "plan-box" }, svg, h("figcaption", null, notes.join(" "), rule && [" ", rule, lengthShort(10_000)]));
+  return h("figure", { class: "plan-box" }, svg, h("figcaption", null, notes.join(" ")));
+}
+
+/** A length of the errors' scale, within the drawing so that it stays true at any size. @param {number} perMM */
+function rule(perMM) {
+  const mm = 10 * perMM > 50 ? 5 : 10;
+  return s("g", { class: "rule" }, s("path", { d: `M4 ${H - 16}v12m0-6h${mm * perMM}m0-6v12` }), s("text", { x: 4, y: H - 24 }, lengthShort(mm * 1000)));
 }
