@@ -52,6 +52,7 @@ func VerifyDatabase(ctx context.Context, cfg config.Config, log *slog.Logger) (r
 	if keys != nil {
 		options.Key = opener.open
 	}
+	options.Photo = opener.photo
 	v := proof.New(options)
 	err = db.Snapshot(ctx, func(s postgres.Snapshot) error {
 		return verifyAll(ctx, v, s, func(ref stream.Ref) { opener.at = ref })
@@ -77,18 +78,54 @@ type keyOpener struct {
 func (o *keyOpener) open(id stream.ID) (trail.Key, bool) {
 	wrapped, err := o.db.Key(o.ctx, id)
 	if err != nil {
-		if o.err == nil && !fault.Is(err, fault.NotHere) {
-			o.err = err
+		if !fault.Is(err, fault.NotHere) {
+			o.fail(err)
 		}
 		return trail.Key{}, false
 	}
+	return o.unwrap(wrapped)
+}
+
+func (o *keyOpener) unwrap(wrapped trail.WrappedKey) (trail.Key, bool) {
 	key, err := o.keys.Wrapping().Unwrap(wrapped)
-	if err != nil && !o.said[id] {
+	if id := wrapped.ID; err != nil && !o.said[id] {
 		o.said[id] = true
 		o.findings = append(o.findings, proof.Finding{Stream: o.at, Reason: proof.BadKey, Why: fmt.Sprintf(
 			"The key %s of its personal values does not open with the key file: the key was changed in the database, or this is another key file.", id)})
 	}
 	return key, err == nil
+}
+
+// photo looks for a photo first and for its key then: a key that is destroyed in between takes the photo with it.
+func (o *keyOpener) photo(owner, of stream.Ref, id stream.ID) (found proof.Photo) {
+	p, err := o.db.Photo(o.ctx, of.ID, id)
+	if err != nil && !fault.Is(err, fault.NotHere) {
+		o.fail(err)
+		return found
+	}
+	found.Sealed = p.Sealed
+	wrapped, err := o.db.KeyOf(o.ctx, owner.ID)
+	if err != nil {
+		if !fault.Is(err, fault.NotHere) {
+			o.fail(err)
+		}
+		return found
+	}
+	found.Must = true
+	if o.keys == nil {
+		return found
+	}
+	if key, ok := o.unwrap(wrapped); ok {
+		found.Key = &key
+	}
+	return found
+}
+
+// fail keeps the first error.
+func (o *keyOpener) fail(err error) {
+	if o.err == nil {
+		o.err = err
+	}
 }
 
 // verifyAll tells at which stream it is.

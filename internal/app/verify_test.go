@@ -25,6 +25,7 @@ func TestVerifyFindsWhatWasChangedBesideTheEntries(t *testing.T) {
 	spec.Do(claimed, "claim", `{}`)
 	spec.Do(returned, "claim", `{}`)
 	spec.Do(returned, "return", `{"reason":"Shift ends."}`)
+	photo := tech.AttachPhoto(claimed, `{"gate":"background-plain"}`).ID.String()
 	cfg := s.Config
 	require.NoError(t, s.Stop())
 	conn := s.SQL()
@@ -36,6 +37,7 @@ func TestVerifyFindsWhatWasChangedBesideTheEntries(t *testing.T) {
 	}
 	honest := verify()
 	require.NoError(t, honest.Err(), honest.String())
+	require.Equal(t, 1, honest.Photos.Checked)
 
 	other := apptest.NewStream(job.Kind).ID.String()
 	head := func(set string) string { return "update readback.head set " + set + " where stream = $1" }
@@ -79,6 +81,30 @@ func TestVerifyFindsWhatWasChangedBesideTheEntries(t *testing.T) {
 	}
 	require.Equal(t, honest, verify())
 
+	for name, c := range map[string]struct {
+		sql    string
+		reason proof.Reason
+	}{
+		"a photo deleted":               {"delete from readback.photo where id = $1", proof.PhotoMissing},
+		"a photo given to another":      {"update readback.photo set stream = '" + returned.ID.String() + "' where id = $1", proof.PhotoMissing},
+		"a byte of a photo":             {"update readback.photo set sealed = set_byte(sealed, 99, get_byte(sealed, 99) # 1) where id = $1", proof.PhotoChanged},
+		"a byte of a photo and its sum": {"update readback.photo set sealed = sealed || '\\x00', sha256 = sha256(sealed || '\\x00') where id = $1", proof.PhotoChanged},
+	} {
+		_, err := conn.Exec(t.Context(), "create table kept as select * from readback.photo")
+		require.NoError(t, err)
+		tag, err := conn.Exec(t.Context(), c.sql, photo)
+		require.NoError(t, err, name)
+		require.EqualValues(t, 1, tag.RowsAffected(), name)
+		report := verify()
+		require.Len(t, report.Findings, 1, "%s: %s", name, report)
+		require.Equal(t, c.reason, report.Findings[0].Reason, name)
+		require.Equal(t, claimed.Ref, report.Findings[0].Stream, name)
+		require.EqualValues(t, claimed.Seq, report.Findings[0].Seq, name)
+		_, err = conn.Exec(t.Context(), "delete from readback.photo; insert into readback.photo select * from kept; drop table kept")
+		require.NoError(t, err)
+	}
+	require.Equal(t, honest, verify())
+
 	// A key that is there and does not open is no destroyed one. Without the key file nobody can tell.
 	_, err := conn.Exec(t.Context(), "update readback.stream_key set wrapped = set_byte(wrapped, 20, get_byte(wrapped, 20) # 1) where stream = $1", job.ID.String())
 	require.NoError(t, err)
@@ -90,10 +116,12 @@ func TestVerifyFindsWhatWasChangedBesideTheEntries(t *testing.T) {
 	report = verify()
 	require.True(t, report.Proven(), report.String())
 	require.Contains(t, report.String(), "the key is not here or destroyed")
+	require.Equal(t, 1, report.Photos.Checked, "the sum needs no key")
 	cfg.KeyFile = s.Config.KeyFile
 	_, err = conn.Exec(t.Context(), "delete from readback.stream_key where stream = $1", job.ID.String())
 	require.NoError(t, err)
 	report = verify()
 	require.True(t, report.Proven(), "destroyed: %s", report)
 	require.NotZero(t, report.Sealed.Closed)
+	require.Equal(t, 1, report.Photos.Absent, "gone with the key")
 }

@@ -23,7 +23,7 @@ var verifyCommand = command{
 	short: "prove a trail, from a bundle or the whole database",
 	long: "Verifies a bundle off-line, or with --database every stream of the database (DATABASE_URL, or the private\n" +
 		"cluster): the chain of hashes, every entry decided again from the state before it, every verdict computed\n" +
-		"again, signed heads. It names the first bad entry and why. Without --key the signer of a bundle is unproven: take\n" +
+		"again, photos, signed heads. It names the first bad entry and why. Without --key the signer of a bundle is unproven: take\n" +
 		"the key from somewhere the server that made the bundle cannot change.\n" +
 		"The exit status is 0 if it is proven, 1 if not, 2 if it cannot be read.",
 	example: "readback verify --key signer.txt calibration.zip",

@@ -24,6 +24,8 @@ func TestKeyGoesOnlyToThoseWhoMayRead(t *testing.T) {
 	cal := tech.OpenCalibration(job)
 	tech.Request(cal)
 	spec.Do(cal, "claim", `{}`)
+	photo := tech.AttachPhoto(cal, `{"gate":"background-plain"}`).ID
+	tech.AddPhoto(cal) // no entry names it
 
 	bundle := func(who *apptest.Client) (b *trail.Bundle, hasKey bool, about string) {
 		t.Helper()
@@ -37,6 +39,9 @@ func TestKeyGoesOnlyToThoseWhoMayRead(t *testing.T) {
 		_, hasKey, err = b.JobKey()
 		require.NoError(t, err)
 		require.Equal(t, !hasKey, report.Sealed.Closed > 0, report.String())
+		require.Equal(t, 1, report.Photos.Checked, "sealed, with the key or without")
+		require.Len(t, b.Photos(), 1)
+		require.Contains(t, b.Photos(), photo)
 		text, _ := b.File(trail.ReadmeFile)
 		return b, hasKey, string(text)
 	}

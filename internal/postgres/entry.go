@@ -103,6 +103,25 @@ func (d *DB) NewestKey(ctx context.Context) (trail.WrappedKey, error) {
 	return key, nil
 }
 
+const sqlKeyOf = `select id, wrapped from stream_key where stream = $1`
+
+// KeyOf gives the wrapped key of a stream, or a not-found fault if it has none or it was destroyed.
+func (d *DB) KeyOf(ctx context.Context, owner stream.ID) (trail.WrappedKey, error) {
+	key, err := reading(d.writer, func() (key trail.WrappedKey, err error) {
+		var id pgtype.UUID
+		err = d.writer.QueryRow(ctx, sqlKeyOf, given(owner)).Scan(&id, &key.Box)
+		key.ID = id.Bytes
+		return key, err
+	})
+	if errors.Is(err, pgx.ErrNoRows) {
+		return key, fault.New(fault.NotHere, "The stream has no key any more; what it sealed can no longer be read.")
+	}
+	if err != nil {
+		return key, fmt.Errorf("read the key of %s: %w", owner, explain(err))
+	}
+	return key, nil
+}
+
 const sqlKey = `select wrapped from stream_key where id = $1`
 
 // Key gives the wrapped key of that id, or a not-found fault once it was destroyed.

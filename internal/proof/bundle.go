@@ -22,6 +22,14 @@ func Bundle(data []byte, o Options) (Report, error) {
 	}
 	key, hasKey, errKey := b.JobKey()
 	o.Key = func(id stream.ID) (trail.Key, bool) { return key, hasKey && errKey == nil && id == key.ID() }
+	photos := b.Photos()
+	o.Photo = func(_, _ stream.Ref, id stream.ID) Photo {
+		p := Photo{Sealed: photos[id], Must: hasKey || len(photos) > 0} // a key taken out is missed by the signed heads
+		if hasKey && errKey == nil {
+			p.Key = &key
+		}
+		return p
+	}
 	v := New(o)
 	var rest []Finding // listed after the bad entries
 	file := func(name string, reason Reason, why string, args ...any) {
@@ -46,6 +54,11 @@ func Bundle(data []byte, o Options) (Report, error) {
 	job := v.file(b, trail.JobFile, stream.Job, jobHead)
 	if calibration.keyOf != (stream.Ref{}) && calibration.keyOf != job.ref {
 		calibration.refuse(1, OtherStream, "It belongs to %s, whose trail is not in this bundle.", calibration.keyOf)
+	}
+	if !calibration.bad {
+		for _, id := range strange(photos, calibration.photos) {
+			file(trail.PhotoFileName(id), BadFile, "It was put in: no entry of the calibration names it.")
+		}
 	}
 	switch {
 	case errKey != nil:

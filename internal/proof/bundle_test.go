@@ -54,7 +54,7 @@ func TestBundleWithoutItsKey(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	var b bytes.Buffer
-	require.NoError(t, trail.WriteBundle(&b, w.records[stream.Calibration], w.records[stream.Job], nil, w.signer))
+	require.NoError(t, trail.WriteBundle(&b, w.records[stream.Calibration], w.records[stream.Job], nil, nil, w.signer))
 	r, err := proof.Bundle(b.Bytes(), w.options(w.signer))
 	require.NoError(t, err)
 	require.NoError(t, r.Err())

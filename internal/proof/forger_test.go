@@ -28,14 +28,15 @@ type forger struct {
 	jobKey  trail.Key
 	signer  trail.Signer
 
-	desk  []trail.Record // the desk's register
-	radar []trail.Record // another calibration of the same job
+	desk   []trail.Record       // the desk's register
+	radar  []trail.Record       // another calibration of the same job
+	photos map[stream.ID][]byte // of that one, sealed
 }
 
 // clone is a forger whose changes the first one does not see.
 func (f *forger) clone(t testing.TB) *forger {
 	next := *f
-	next.t, next.records = t, maps.Clone(f.records)
+	next.t, next.records, next.photos = t, maps.Clone(f.records), maps.Clone(f.photos)
 	for kind, records := range next.records {
 		next.records[kind] = slices.Clone(records)
 	}
@@ -48,8 +49,22 @@ func (f *forger) bundle() []byte { return f.bundleUnder(&f.jobKey) }
 // bundleUnder packs them with another key, or with none.
 func (f *forger) bundleUnder(key *trail.Key) []byte {
 	var b bytes.Buffer
-	require.NoError(f.t, trail.WriteBundle(&b, f.records[stream.Calibration], f.records[stream.Job], key, f.signer))
+	require.NoError(f.t, trail.WriteBundle(&b, f.records[stream.Calibration], f.records[stream.Job], nil, key, f.signer))
 	return b.Bytes()
+}
+
+// radarBundle packs the other calibration, which has photos, with a key or none.
+func (f *forger) radarBundle(key *trail.Key) []byte {
+	var b bytes.Buffer
+	require.NoError(f.t, trail.WriteBundle(&b, f.radar, f.records[stream.Job], f.photoFiles(), key, f.signer))
+	return b.Bytes()
+}
+
+func (f *forger) photoFiles() (files []trail.PhotoFile) {
+	for id, sealed := range f.photos {
+		files = append(files, trail.PhotoFile{ID: id, Sealed: sealed})
+	}
+	return files
 }
 
 // entry is one entry as it stands.
@@ -174,6 +189,9 @@ func (f *forger) options() proof.Options {
 func (f *forger) database(heads map[stream.Ref]trail.Head) proof.Report {
 	o := app.ProofOptions(nil)
 	o.Key = func(id stream.ID) (trail.Key, bool) { return f.jobKey, id == f.jobKey.ID() }
+	o.Photo = func(_, _ stream.Ref, id stream.ID) proof.Photo {
+		return proof.Photo{Sealed: f.photos[id], Key: &f.jobKey, Must: true}
+	}
 	v := proof.New(o)
 	for _, records := range [][]trail.Record{
 		f.records[stream.Calibration], f.radar, f.records[stream.Job], f.records[stream.Register], f.desk,

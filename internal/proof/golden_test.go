@@ -34,9 +34,9 @@ const (
 const (
 	goldenBundle = "bundle.zip"
 	goldenSigner = "signer.key"
-	goldenShop   = "shop.trail"  // the shop's register
-	goldenDesk   = "desk.trail"  // the desk's
-	goldenRadar  = "radar.trail" // another calibration of the same job
+	goldenShop   = "shop.trail" // the shop's register
+	goldenDesk   = "desk.trail" // the desk's
+	goldenRadar  = "radar.zip"  // another calibration of the same job, with a photo
 )
 
 // golden reads trails that were kept.
@@ -61,7 +61,11 @@ func golden(t testing.TB, name string) *forger {
 	f.records[stream.Calibration] = recordsOf(t, lines(trail.CalibrationFile))
 	f.records[stream.Job] = recordsOf(t, lines(trail.JobFile))
 	f.records[stream.Register] = recordsOf(t, read(goldenShop))
-	f.desk, f.radar = recordsOf(t, read(goldenDesk)), recordsOf(t, read(goldenRadar))
+	f.desk = recordsOf(t, read(goldenDesk))
+	other, err := trail.ReadBundle(read(goldenRadar))
+	require.NoError(t, err)
+	radar, _ := other.File(trail.CalibrationFile)
+	f.radar, f.photos = recordsOf(t, radar), other.Photos()
 	return f
 }
 
@@ -98,7 +102,7 @@ func (f *forger) keep(name string) {
 	}
 	for file, data := range map[string][]byte{
 		goldenBundle: f.bundle(), goldenSigner: []byte(f.signer.Key + "\n"),
-		goldenShop: linesOf(f.records[stream.Register]), goldenDesk: linesOf(f.desk), goldenRadar: linesOf(f.radar),
+		goldenShop: linesOf(f.records[stream.Register]), goldenDesk: linesOf(f.desk), goldenRadar: f.radarBundle(&f.jobKey),
 	} {
 		require.NoError(f.t, os.WriteFile(filepath.Join(dir, file), data, 0o644))
 	}
@@ -117,6 +121,7 @@ func TestStory(t *testing.T) {
 	}
 	kept := golden(t, newest)
 	require.Equal(t, kept.jobKey.Bytes(), told.jobKey.Bytes())
+	require.Equal(t, kept.photos, told.photos)
 	for _, s := range [][2][]trail.Record{
 		{kept.records[stream.Calibration], told.records[stream.Calibration]}, {kept.records[stream.Job], told.records[stream.Job]},
 		{kept.records[stream.Register], told.records[stream.Register]}, {kept.desk, told.desk}, {kept.radar, told.radar},
@@ -156,20 +161,25 @@ func TestGoldenTrails(t *testing.T) {
 		n++
 		t.Run(dir.Name(), func(t *testing.T) {
 			t.Parallel()
-			data, err := os.ReadFile(filepath.Join(goldenDir, dir.Name(), goldenBundle))
-			require.NoError(t, err)
 			f := golden(t, dir.Name())
-			r, err := proof.Bundle(data, f.options())
-			require.NoError(t, err)
-			require.NoError(t, r.Err(), r.String())
-			require.True(t, r.Signer.Trusted)
-			for _, s := range r.Streams {
-				require.Equal(t, s.Entries, s.Decided, "%s decided again, not only hashed", s.Ref)
+			for file, photos := range map[string]int{goldenBundle: 0, goldenRadar: 1} {
+				data, err := os.ReadFile(filepath.Join(goldenDir, dir.Name(), file))
+				require.NoError(t, err)
+				r, err := proof.Bundle(data, f.options())
+				require.NoError(t, err)
+				require.NoError(t, r.Err(), r.String())
+				require.True(t, r.Signer.Trusted)
+				for _, s := range r.Streams {
+					require.Equal(t, s.Entries, s.Decided, "%s decided again, not only hashed", s.Ref)
+				}
+				require.Zero(t, r.Sealed.Closed)
+				require.Equal(t, photos, r.Photos.Checked, file)
+				require.Zero(t, r.Photos.Absent)
 			}
-			require.Zero(t, r.Sealed.Closed)
 
-			r = f.database(nil)
+			r := f.database(nil)
 			require.NoError(t, r.Err(), r.String())
+			require.Equal(t, 1, r.Photos.Checked)
 			require.Len(t, r.Streams, 5)
 			require.Zero(t, r.Facts.OnTrust, "a database holds all that its entries rely on")
 		})

@@ -7,7 +7,8 @@
 // What it needs is the trail and the rules. It knows no database and no network; package trail takes bundles apart.
 //
 // Invariants. A Report without findings means that everything listed as checked was checked. The first bad entry of a
-// stream ends the walk of that stream, because the state after it means nothing. Input of any kind is refused, never
+// stream ends the walk of that stream, because the state after it means nothing; a photo that is missing or was changed
+// is found wrong at the entry that names it and ends nothing. Input of any kind is refused, never
 // a panic. Nothing here is safe for several goroutines at once.
 package proof
 
@@ -40,6 +41,10 @@ type Options struct {
 
 	// Key gives the key that sealed values are under, if there is one still; nil opens nothing. A bundle brings its own.
 	Key func(id stream.ID) (trail.Key, bool)
+
+	// Photo looks for a photo that an entry of the stream of names; owner is the stream whose key seals it. nil looks for
+	// none. A bundle brings its own.
+	Photo func(owner, of stream.Ref, id stream.ID) Photo
 }
 
 // Verifier verifies any number of streams that rely on each other. Streams that rely on others go first: calibrations,

@@ -32,6 +32,8 @@ const (
 	BadHead      Reason = "bad-head"      // the head names another last entry
 	BadSignature Reason = "bad-signature" // the signed note is not as it was signed
 	OtherSigner  Reason = "other-signer"  // signed by none of the trusted keys
+	PhotoMissing Reason = "photo-missing" // an entry names a photo that should be there and is not
+	PhotoChanged Reason = "photo-changed" // a photo is not the one that the entry names, or does not open in its place
 	BadFile      Reason = "bad-file"      // another file of the bundle, or the archive itself, was changed
 )
 
@@ -85,6 +87,10 @@ type Report struct {
 		Opened int `json:"opened"`
 		Closed int `json:"closed"` // the key is destroyed or not here; the hash covers them all the same
 	} `json:"sealed"`
+	Photos struct {
+		Checked int `json:"checked"` // are the ones that entries name
+		Absent  int `json:"absent"`  // could not be checked: gone with their key, or not here
+	} `json:"photos"`
 }
 
 // Proven reports that nothing was found wrong.
@@ -133,6 +139,12 @@ func (r Report) String() string {
 	}
 	if r.Sealed.Closed > 0 {
 		fmt.Fprintf(&b, "%s closed: the key is not here or destroyed.\n", count(uint64(r.Sealed.Closed), "sealed value stays", "sealed values stay"))
+	}
+	if n := r.Photos.Checked; n > 0 {
+		fmt.Fprintf(&b, "%s the entries name.\n", count(uint64(n), "photo is the one that", "photos are the ones that"))
+	}
+	if n := r.Photos.Absent; n > 0 {
+		fmt.Fprintf(&b, "%s be checked: erased with the key, or not here.\n", count(uint64(n), "photo cannot", "photos cannot"))
 	}
 	return b.String()
 }

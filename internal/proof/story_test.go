@@ -29,8 +29,7 @@ var (
 	laserID, ruleID, levelID      = idOf(0x32), idOf(0x33), idOf(0x34)
 	tapeID, standID, dimensionsID = idOf(0x35), idOf(0x36), idOf(0x37)
 	methodID                      = idOf(0x38)
-	photoID                       = idOf(0x3a)
-	photoSum                      = stream.Hash{0x5a} // of sealed bytes that the story does without
+	photoID                       = idOf(0x3b)
 	visitID, cameraID, radarID    = idOf(0x40), idOf(0x41), idOf(0x42)
 	shopOwner                     = someone(0x22, shopID, stream.Owner)
 	technician                    = someone(0x23, shopID, stream.Technician)
@@ -58,10 +57,12 @@ type obj = map[string]any
 // teller gives a story's commands to a hub in which nothing is left to chance: its clock stands still between commands,
 // its ids are counted, and its randomness is drawn from a seed.
 type teller struct {
-	t     *testing.T
-	store *memstore.Store
-	hub   *live.Hub
-	noise *rand.Rand // of readings
+	t        *testing.T
+	store    *memstore.Store
+	hub      *live.Hub
+	wrapping trail.WrappingKey
+	noise    *rand.Rand           // of readings
+	photos   map[stream.ID][]byte // sealed
 
 	mu       sync.Mutex // guards what the hub's goroutines ask for
 	now      time.Time
@@ -109,15 +110,15 @@ func (s timed) Now(ctx context.Context) (time.Time, error) { return s.clock(), c
 func tellStory(t *testing.T) *forger {
 	w := &teller{
 		t: t, store: memstore.New(), now: storyBegins, random: rand.NewChaCha8([32]byte{'s', 't', 'o', 'r', 'y'}),
-		noise: rand.New(rand.NewPCG(7, 11)),
+		noise: rand.New(rand.NewPCG(7, 11)), photos: map[stream.ID][]byte{},
 	}
 	secret := make([]byte, trail.KeySize)
 	_, err := io.ReadFull(w, secret)
 	require.NoError(t, err)
-	wrapping, err := trail.WrappingKeyFrom(secret)
+	w.wrapping, err = trail.WrappingKeyFrom(secret)
 	require.NoError(t, err)
 	w.hub = live.New(live.Config{
-		Store: timed{w.store, w.clock}, Keys: wrapping, Rules: app.Rules(), Belonging: w.store.Belonging,
+		Store: timed{w.store, w.clock}, Keys: w.wrapping, Rules: app.Rules(), Belonging: w.store.Belonging,
 		Now: w.clock, Random: w, NewID: w.newKeyID, Log: slog.New(slog.DiscardHandler), ClockEvery: time.Hour,
 	})
 	defer func() { require.NoError(t, w.hub.Shutdown(context.WithoutCancel(t.Context()))) }()
@@ -137,13 +138,18 @@ func tellStory(t *testing.T) *forger {
 	f := &forger{t: t, records: map[stream.Kind][]trail.Record{}, signer: signerFrom(t, "north.example", storySeed)}
 	f.records[stream.Calibration], f.records[stream.Job] = w.records(cameraRef), w.records(visitRef)
 	f.records[stream.Register], f.desk, f.radar = w.records(shopRef), w.records(deskRef), w.records(radarRef)
-	first, err := trail.Decode(f.records[stream.Job][0])
-	require.NoError(t, err)
-	wrapped, err := w.store.Key(t.Context(), *first.Opens.Key)
-	require.NoError(t, err)
-	f.jobKey, err = wrapping.Unwrap(wrapped)
-	require.NoError(t, err)
+	f.jobKey, f.photos = w.jobKey(), w.photos
 	return f
+}
+
+func (w *teller) jobKey() trail.Key {
+	first, err := trail.Decode(w.records(visitRef)[0])
+	require.NoError(w.t, err)
+	wrapped, err := w.store.Key(w.t.Context(), *first.Opens.Key)
+	require.NoError(w.t, err)
+	key, err := w.wrapping.Unwrap(wrapped)
+	require.NoError(w.t, err)
+	return key
 }
 
 func (w *teller) records(ref stream.Ref) []trail.Record {
@@ -502,7 +508,11 @@ func (w *teller) result() {
 // meanwhile tells with the radar's calibration what the camera's has no room for. What is new to the story goes here: the
 // forgeries name entries of the others by number, and the last use of each value.
 func (w *teller) meanwhile() {
-	w.do(technician, radarRef, "attach-photo", obj{"photo": photoID, "sha256": photoSum, "width_px": 2560, "height_px": 1920,
+	// Stands for a JPEG: nobody here looks at it.
+	sealed, sum, err := w.jobKey().SealPhoto(w, radarID, photoID, []byte("a picture of a ladder"))
+	require.NoError(w.t, err)
+	w.photos[photoID] = sealed
+	w.do(technician, radarRef, "attach-photo", obj{"photo": photoID, "sha256": sum, "width_px": 2560, "height_px": 1920,
 		"of": obj{"gate": "metal-cleared"}, "caption": "Behind the reflector."})
 	w.do(technician, radarRef, "mark-photo", obj{"photo": photoID, "text": "The ladder, gone by now.", "marks": []obj{
 		{"kind": "ring", "points": []obj{{"x_ppm": 400_000, "y_ppm": 500_000}, {"x_ppm": 450_000, "y_ppm": 500_000}}},

@@ -24,6 +24,8 @@ type walk struct {
 	opens stream.Opens
 	keyOf stream.Ref // whose key seals this stream; zero if the rules are not known
 	bad   bool
+
+	photos []stream.ID // that its entries name
 }
 
 func (v *Verifier) walk(ref stream.Ref) *walk {
@@ -81,6 +83,7 @@ func (w *walk) step(r trail.Record) bool {
 	} else if err != nil {
 		return w.refuse(n, BadSeal, "The sealed value at %s does not open with the key of this stream in that place.", path)
 	}
+	w.photo(e)
 	w.v.claim(w.ref, e)
 	w.seq, w.head = n, r.Hash
 	report.Entries, report.Head = n, r.Hash

@@ -25,7 +25,12 @@ func pack(parts []part) []byte {
 		needs = 10   // version 1.0: stored files
 		date  = 0x21 // 1 January 1980
 	)
-	var out, directory []byte
+	size := 0
+	for _, p := range parts {
+		size += 76 + 2*len(p.name) + len(p.data) // 30 before the file, 46 in the directory
+	}
+	out := make([]byte, 0, size+22)
+	var directory []byte
 	u16, u32 := binary.LittleEndian.AppendUint16, binary.LittleEndian.AppendUint32
 	for _, p := range parts {
 		about := u16(nil, needs)
@@ -66,32 +71,40 @@ func pack(parts []part) []byte {
 	return u16(out, 0) // comment
 }
 
-// unpack finds the parts of an archive, whose names must be among those given and in that order. It reads them even
-// where check sums are wrong, so that what was changed can be named; whether the archive is as pack writes it is for
-// the caller to compare.
+// unpack finds the parts of an archive, whose names must be among those given and in that order, and behind them those of
+// photos in the order of their names. It reads them even where check sums are wrong, so that what was changed can be named;
+// whether the archive is as pack writes it is for the caller to compare.
 func unpack(data []byte, names []string) ([]part, error) {
 	unreadable := func(detail string) error { return fault.New(fault.Malformed, "This is not a bundle: "+detail) }
 	r, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
 	if err != nil {
 		return nil, unreadable("it cannot be read as a ZIP archive.")
 	}
-	if len(r.File) > len(names) {
-		return nil, unreadable(fmt.Sprintf("it holds %d files, at most %d belong in it.", len(r.File), len(names)))
+	if n := len(r.File); n > len(names) && n-photoFiles(r.File) > len(names) {
+		return nil, unreadable(fmt.Sprintf("it holds %d files that are no photos, at most %d belong in it.", n-photoFiles(r.File), len(names)))
 	}
 	var parts []part
 	rest := names
+	last := ""                // photo
+	left := uint64(len(data)) // directories can name the same bytes again and again
 	for _, f := range r.File {
 		for len(rest) > 0 && rest[0] != f.Name {
 			rest = rest[1:]
 		}
-		if len(rest) == 0 {
-			return nil, unreadable(fmt.Sprintf("the file %.40q does not belong in it, or not in that place.", f.Name))
+		_, photo := photoOfName(f.Name)
+		switch {
+		case len(rest) > 0:
+			rest = rest[1:]
+		case photo && f.Name > last:
+			last = f.Name
+		default:
+			return nil, unreadable(fmt.Sprintf("the file %.60q does not belong in it, or not in that place.", f.Name))
 		}
-		rest = rest[1:]
 		raw, err := f.OpenRaw()
-		if err != nil || f.Method != zip.Store || f.CompressedSize64 > uint64(len(data)) {
+		if err != nil || f.Method != zip.Store || f.CompressedSize64 > left {
 			return nil, unreadable(f.Name + " is not stored as it should be.")
 		}
+		left -= f.CompressedSize64
 		p := part{name: f.Name, data: make([]byte, f.CompressedSize64)}
 		if _, err := io.ReadFull(raw, p.data); err != nil {
 			return nil, unreadable(f.Name + " ends early.")
@@ -99,4 +112,13 @@ func unpack(data []byte, names []string) ([]part, error) {
 		parts = append(parts, p)
 	}
 	return parts, nil
+}
+
+func photoFiles(files []*zip.File) (n int) {
+	for _, f := range files {
+		if _, ok := photoOfName(f.Name); ok {
+			n++
+		}
+	}
+	return n
 }

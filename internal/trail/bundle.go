@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
 	"strings"
 
 	"golang.org/x/mod/sumdb/note"
@@ -43,26 +44,51 @@ type Signer struct {
 	Key string
 }
 
-// WriteBundle writes a calibration's trail and its job's, whole and in order, with a signed head for both. key is nil
-// once the job's key was destroyed. The same trails, key and signer give the same bytes.
-func WriteBundle(w io.Writer, calibration, job []Record, key *Key, by Signer) error {
+// PhotoFile is a photo in a bundle: sealed, as every personal value is.
+type PhotoFile struct {
+	ID     stream.ID
+	Sealed []byte
+}
+
+// The files of photos stand behind all others, in the order of their names. The signed heads do not list them: the
+// calibration's entries have their sums.
+const (
+	photoPrefix = "photos/"
+	photoSuffix = ".sealed"
+)
+
+// PhotoFileName is the name of a photo's file.
+func PhotoFileName(id stream.ID) string { return photoPrefix + id.String() + photoSuffix }
+
+// photoOfName is the photo whose file has that name; false for another file.
+func photoOfName(name string) (stream.ID, bool) {
+	middle, ok := strings.CutPrefix(name, photoPrefix)
+	middle, ok2 := strings.CutSuffix(middle, photoSuffix)
+	id, err := stream.ParseID("", middle)
+	return id, ok && ok2 && err == nil && PhotoFileName(id) == name
+}
+
+// WriteBundle writes a calibration's trail and its job's, whole and in order, with a signed head for both, and the
+// calibration's photos. key is nil once the job's key was destroyed. The same trails, photos, key and signer give the same
+// bytes.
+func WriteBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key *Key, by Signer) error {
 	secret := "The job's key has been destroyed: personal values are erased for good. Everything else verifies as before."
 	if key != nil {
 		secret = "The file job.key opens the sealed personal values. Whoever holds this bundle can read them, also after the\n" +
 			"key was destroyed where it was kept. Hand the bundle on with that in mind."
 	}
-	return writeBundle(w, calibration, job, key, by, "the job's key, unless it was destroyed", secret)
+	return writeBundle(w, calibration, job, photos, key, by, "the job's key, unless it was destroyed", secret)
 }
 
 // WriteClosedBundle is WriteBundle for a recipient who is not given the job's key and may not have seen the trails to
 // their end: they end with the last entry given.
-func WriteClosedBundle(w io.Writer, calibration, job []Record, by Signer) error {
-	return writeBundle(w, calibration, job, nil, by, "not in this copy, see PERSONAL VALUES",
+func WriteClosedBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, by Signer) error {
+	return writeBundle(w, calibration, job, photos, nil, by, "not in this copy, see PERSONAL VALUES",
 		"The job's key was not handed out to this recipient: the sealed personal values stay closed in this copy, and both\n"+
 			"trails go as far as the recipient may see them. What is here verifies as with the key.")
 }
 
-func writeBundle(w io.Writer, calibration, job []Record, key *Key, by Signer, keyLine, secret string) error {
+func writeBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key *Key, by Signer, keyLine, secret string) error {
 	if len(calibration) == 0 || len(job) == 0 {
 		return errors.New("write bundle: a trail without entries")
 	}
@@ -83,7 +109,11 @@ func writeBundle(w io.Writer, calibration, job []Record, key *Key, by Signer, ke
 	if err != nil {
 		return fmt.Errorf("write bundle: %w", err)
 	}
-	packed := pack(append(parts, part{HeadsFile, signed}))
+	parts = append(parts, part{HeadsFile, signed})
+	for _, p := range slices.SortedFunc(slices.Values(photos), func(a, b PhotoFile) int { return bytes.Compare(a.ID[:], b.ID[:]) }) {
+		parts = append(parts, part{PhotoFileName(p.ID), p.Sealed})
+	}
+	packed := pack(parts)
 	if len(packed) > MaxBundle {
 		return fault.New(fault.TooLarge, fmt.Sprintf("The bundle would have %d bytes; at most %d are written.", len(packed), MaxBundle))
 	}
@@ -147,6 +177,17 @@ func (b *Bundle) File(name string) ([]byte, bool) {
 		}
 	}
 	return nil, false
+}
+
+// Photos gives the photos of the bundle, sealed, by their ids.
+func (b *Bundle) Photos() map[stream.ID][]byte {
+	all := map[stream.ID][]byte{}
+	for _, p := range b.parts {
+		if id, ok := photoOfName(p.name); ok {
+			all[id] = p.data
+		}
+	}
+	return all
 }
 
 // Changed reports whether the archive around the files (headers, check sums, directory) is not as WriteBundle writes

@@ -154,7 +154,7 @@ func TestBundleComesBack(t *testing.T) {
 	s := signerFrom(t, "shop.example", bytes.Repeat([]byte{1}, 32))
 	key := keyOf(t, 5)
 	var buf bytes.Buffer
-	require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, s))
+	require.NoError(t, trail.WriteBundle(&buf, calibration, job, nil, &key, s))
 
 	b, err := trail.ReadBundle(buf.Bytes())
 	require.NoError(t, err)
@@ -181,7 +181,7 @@ func TestBundleComesBack(t *testing.T) {
 	require.NotContains(t, string(about), "{")
 
 	var without bytes.Buffer
-	require.NoError(t, trail.WriteBundle(&without, calibration, job, nil, s))
+	require.NoError(t, trail.WriteBundle(&without, calibration, job, nil, nil, s))
 	b, err = trail.ReadBundle(without.Bytes())
 	require.NoError(t, err)
 	_, ok, err = b.JobKey()
@@ -191,7 +191,7 @@ func TestBundleComesBack(t *testing.T) {
 	require.Contains(t, string(destroyed), "has been destroyed")
 
 	var closed bytes.Buffer
-	require.NoError(t, trail.WriteClosedBundle(&closed, calibration, job, s))
+	require.NoError(t, trail.WriteClosedBundle(&closed, calibration, job, nil, s))
 	b, err = trail.ReadBundle(closed.Bytes())
 	require.NoError(t, err)
 	_, ok, err = b.JobKey()
@@ -202,7 +202,7 @@ func TestBundleComesBack(t *testing.T) {
 	require.NotContains(t, string(withheld), "destroyed")
 	require.NotContains(t, string(withheld), "{")
 
-	require.Error(t, trail.WriteBundle(io.Discard, nil, job, nil, s))
+	require.Error(t, trail.WriteBundle(io.Discard, nil, job, nil, nil, s))
 	_, err = trail.ReadBundle(make([]byte, trail.MaxBundle+1))
 	require.True(t, fault.Is(err, fault.TooLarge))
 }
@@ -214,7 +214,7 @@ func TestAnotherReaderOpensTheArchive(t *testing.T) {
 	calibration, job := jobAndCalibration(t)
 	key := keyOf(t, 5)
 	var buf bytes.Buffer
-	require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, signerFrom(t, "shop.example", make([]byte, 32))))
+	require.NoError(t, trail.WriteBundle(&buf, calibration, job, nil, &key, signerFrom(t, "shop.example", make([]byte, 32))))
 	r, err := zip.NewReader(bytes.NewReader(buf.Bytes()), int64(buf.Len()))
 	require.NoError(t, err)
 	require.Len(t, r.File, 5)
@@ -239,7 +239,8 @@ func TestBundleOfTheFormat(t *testing.T) {
 		calibration, job := jobAndCalibration(t)
 		key := keyOf(t, 5)
 		var buf bytes.Buffer
-		require.NoError(t, trail.WriteBundle(&buf, calibration, job, &key, s))
+		photo := []trail.PhotoFile{{ID: id(6), Sealed: []byte("stands for a sealed photo")}}
+		require.NoError(t, trail.WriteBundle(&buf, calibration, job, photo, &key, s))
 		require.NoError(t, os.WriteFile(path, buf.Bytes(), 0o644))
 	}
 	data, err := os.ReadFile(path)
@@ -271,6 +272,7 @@ func TestBundleOfTheFormat(t *testing.T) {
 		require.True(t, ok)
 		require.Equal(t, stream.Hash(sha256.Sum256(data)), s.Sum)
 	}
+	require.Equal(t, map[stream.ID][]byte{id(6): []byte("stands for a sealed photo")}, b.Photos())
 }
 
 func TestNotABundle(t *testing.T) {
@@ -301,6 +303,14 @@ func TestNotABundle(t *testing.T) {
 		{archive(zip.Store, "README.txt", "README.txt"), "does not belong"},
 		{archive(zip.Store, "../README.txt"), "does not belong"},
 		{archive(zip.Store, append(all, "a", "b")...), "at most 5"},
+		{archive(zip.Store, append(all, ofPhoto(1), "a", "b")...), "holds 6 files that are no photos, at most 5"},
+		{archive(zip.Store, append(all, ofPhoto(2), ofPhoto(1))...), "does not belong"},
+		{archive(zip.Store, append(all, ofPhoto(1), ofPhoto(1))...), "does not belong"},
+		{archive(zip.Store, append([]string{ofPhoto(1)}, all...)...), "does not belong"},
+		{archive(zip.Store, append(all, "photos/../"+ofPhoto(1))...), "does not belong"},
+		{archive(zip.Store, append(all, "photos/"+strings.ToUpper(id(0xa).String())+".sealed")...), "does not belong"},
+		{archive(zip.Deflate, append(all, ofPhoto(1))...), "not stored"},
+		{overlapping(t, archive(zip.Store, append(all, ofPhoto(1), ofPhoto(2), ofPhoto(3))...)), "not stored"},
 	} {
 		_, err := trail.ReadBundle(c.data)
 		require.True(t, fault.Is(err, fault.Malformed))
@@ -316,11 +326,52 @@ func TestNotABundle(t *testing.T) {
 	}
 }
 
+func ofPhoto(n byte) string { return trail.PhotoFileName(id(n)) }
+
+// overlapping makes every file of an archive, by its directory, as large as the archive: together they are many times of it.
+func overlapping(t *testing.T, archive []byte) []byte {
+	r, err := zip.NewReader(bytes.NewReader(archive), int64(len(archive)))
+	require.NoError(t, err)
+	at := bytes.Index(archive, []byte("PK\x01\x02"))
+	for range r.File {
+		require.Equal(t, "PK\x01\x02", string(archive[at:at+4]))
+		binary.LittleEndian.PutUint32(archive[at+20:], uint32(len(archive))/2)
+		binary.LittleEndian.PutUint32(archive[at+24:], uint32(len(archive))/2)
+		next := bytes.Index(archive[at+4:], []byte("PK\x01\x02"))
+		at += 4 + next
+	}
+	return archive
+}
+
+func TestPhotosOfABundle(t *testing.T) {
+	t.Parallel()
+	calibration, job := jobAndCalibration(t)
+	key := keyOf(t, 5)
+	photos := []trail.PhotoFile{{ID: id(9), Sealed: []byte("nine")}, {ID: id(3), Sealed: []byte("three")}}
+	pack := func(photos ...trail.PhotoFile) []byte {
+		var buf bytes.Buffer
+		require.NoError(t, trail.WriteBundle(&buf, calibration, job, photos, &key, signerFrom(t, "shop.example", make([]byte, 32))))
+		return buf.Bytes()
+	}
+	packed := pack(photos...)
+	require.Equal(t, packed, pack(photos[1], photos[0]), "in the order of their names, whatever order they came in")
+	b, err := trail.ReadBundle(packed)
+	require.NoError(t, err)
+	_, changed := b.Changed()
+	require.False(t, changed)
+	require.Equal(t, map[stream.ID][]byte{id(9): []byte("nine"), id(3): []byte("three")}, b.Photos())
+	r, err := zip.NewReader(bytes.NewReader(packed), int64(len(packed)))
+	require.NoError(t, err)
+	require.Equal(t, []string{ofPhoto(3), ofPhoto(9)}, []string{r.File[5].Name, r.File[6].Name})
+	require.Error(t, trail.WriteBundle(io.Discard, calibration, job, []trail.PhotoFile{{ID: id(1), Sealed: make([]byte, trail.MaxBundle)}}, nil,
+		signerFrom(t, "shop.example", make([]byte, 32))), "too large to be read again")
+}
+
 func FuzzReadBundle(f *testing.F) {
 	calibration, job := jobAndCalibration(f)
 	key := keyOf(f, 5)
 	var buf bytes.Buffer
-	require.NoError(f, trail.WriteBundle(&buf, calibration, job, &key, signerFrom(f, "shop.example", make([]byte, 32))))
+	require.NoError(f, trail.WriteBundle(&buf, calibration, job, nil, &key, signerFrom(f, "shop.example", make([]byte, 32))))
 	f.Add(buf.Bytes())
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b, err := trail.ReadBundle(data)

@@ -2,6 +2,7 @@ package apptest
 
 import (
 	"bytes"
+	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -31,4 +32,12 @@ func (c *Client) AddPhoto(cal *Stream) photo.Named {
 	got := c.With("Content-Type", "image/jpeg").Ask(http.MethodPost, cal.Path()+"/photos", Picture())
 	require.Equal(c.s.t, http.StatusOK, got.Status, got.Body)
 	return Read[photo.Named](c, got)
+}
+
+// AttachPhoto gives the calibration a photo and says what it is of, as a command says it.
+func (c *Client) AttachPhoto(cal *Stream, of string) photo.Named {
+	c.s.t.Helper()
+	p := c.AddPhoto(cal)
+	c.Do(cal, "attach-photo", fmt.Sprintf(`{"photo":%q,"sha256":%q,"width_px":%d,"height_px":%d,"of":%s}`, p.ID, p.SHA256, p.WidthPX, p.HeightPX, of))
+	return p
 }

@@ -28,7 +28,7 @@ func goldens(t *testing.T) map[string][]byte {
 		trails[name], err = os.ReadFile(name)
 		require.NoError(t, err)
 	}
-	bundles, err := filepath.Glob("../../../testdata/trail/golden/*/bundle.zip")
+	bundles, err := filepath.Glob("../../../testdata/trail/golden/*/*.zip")
 	require.NoError(t, err)
 	require.NotEmpty(t, bundles)
 	for _, name := range bundles {
