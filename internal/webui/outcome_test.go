@@ -58,6 +58,7 @@ func TestOutcomes(t *testing.T) {
 	b.onPhone("completed")
 	b.press("#sign")
 	b.until(`!document.querySelector("#sign")`)
+	d.sees("#record .signs", "technician") // so that nothing moves under the next press
 
 	d.press("#reopen")
 	d.fill("#reason", "The lamp came on again.")
@@ -74,6 +75,7 @@ func TestOutcomes(t *testing.T) {
 	b.sees("#instruction", "result: not completed")
 	b.press("#sign")
 	b.sees("#notice-form", "the customer is told in writing")
+	b.sees("#record > .signs", "specialist")
 	b.press("#earlier summary")
 	b.sees("#earlier", "the lamp came on again")
 	b.readable("notice", 7)

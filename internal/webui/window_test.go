@@ -306,3 +306,14 @@ func (w *window) readable(name string, least float64) {
 		require.Empty(w.t, bad, "%s: %s, %s", w.name, name, theme)
 	}
 }
+
+// paste puts a text into a field at once, as from the clipboard.
+func (w *window) paste(selector, text string) {
+	w.t.Helper()
+	w.at(selector)
+	run(w, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`(() => {
+		const e = document.querySelector(%q);
+		e.value = %q;
+		e.dispatchEvent(new Event("input", { bubbles: true }));
+	})()`, selector, text)))
+}

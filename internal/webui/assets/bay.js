@@ -24,7 +24,7 @@ const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
 // Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
 const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
-  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js"));
+  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js")), drives = lazy(() => import("./drive.js"));
 /** @type {Part} */
 let part = "now";
 let spoken = "", lastStep = "", meanwhile = false; // placed while the request waits
@@ -45,7 +45,7 @@ async function begin() {
   try {
     await w.start();
     draw();
-    for (const p of [asking, readings, gates, voids, finish, handover, vin, scan, sheet]) p.warm();
+    for (const p of [asking, readings, gates, voids, finish, handover, vin, scan, sheet, ...(w.state.procedure?.drive ? [drives] : [])]) p.warm();
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
@@ -120,13 +120,6 @@ function openStep() {
   return last && last.state !== "done" && last.state !== "withdrawn" ? last : null;
 }
 
-/** The windows and conditions of a drive. @param {any} drive */
-function roadAsks(drive) {
-  const range = (/** @type {any} */ r, /** @type {string} */ unit) => !r ? "" : r.lower == null ? `at most ${r.upper} ${unit}` : r.upper == null ? `at least ${r.lower} ${unit}` : `${r.lower} to ${r.upper} ${unit}`;
-  return [drive.windows.map((/** @type {any} */ x) => h("p", { class: "then" }, [range(x.speed_kmh, "km/h"), range(x.minutes, "min") + (x.unbroken ? " without a break" : ""), range(x.distance_m, "m")].filter(Boolean).join(", "))),
-    drive.conditions.map((/** @type {any} */ x) => h("p", { class: "then" }, x.asks))];
-}
-
 /** What there is to do now. @returns {Scene} */
 function now() {
   const s = w.state, turn = s.turn, handed = w.offer("technician");
@@ -138,6 +131,7 @@ function now() {
   if (handed && handed.member !== link.member && s.phase !== "running") {
     return { key: ["take", handed.at, w.seq], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), handover.show((m) => m.take(handed, w, act))) };
   }
+  const road = s.procedure?.drive && !s.procedure.set_ups?.length; // nothing is placed
   const calm = ["preparing", "waiting", "guided", "stopped"].includes(s.phase) && !openStep();
   if (calm && w.job.phase === "withdrawn") return plain("Job withdrawn", "Nothing more is done on this car here.", big("to-end", "End this calibration", () => go("end")));
   if (calm && w.doubt()) {
@@ -147,13 +141,14 @@ function now() {
   switch (s.phase) {
     case "preparing":
       if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
+      if (road) return plain("Ready to ask", "When the desk has come, the drive follows.", big("request", "Ask for a specialist", () => act("request")), askMore());
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), [startSheet(), askMore()]);
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
       return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")), askMore());
     case "waiting":
       if (s.sheet && (s.place.stage !== "none" || meanwhile)) return placing(w, hands);
       return plain("Waiting for a specialist", "", s.sheet ? big("meanwhile", "Place the target meanwhile", () => { meanwhile = true; draw(); }) : undefined,
-        [asking.show((m) => m.wait(s.request)), !s.sheet && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
+        [asking.show((m) => m.wait(s.request)), !s.sheet && !road && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
     case "running":
       return { key: ["running", w.seq], spoken: "The leg runs. " + CAUTIONS.running, body: () => h("section", { class: "only running" }, h("h1", { class: "instruction", id: "instruction" }, "Leg running"), seam("met"), h("p", { class: "then" }, CAUTIONS.running)) };
     case "stopped": {
@@ -169,12 +164,12 @@ function now() {
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
-  if (turn.do === "record-drive") return plain("Drive, then record it", s.procedure.drive_caution, undefined, roadAsks(s.procedure.drive));
+  if (turn.do === "record-drive") return { key: ["drive", s.attempts], spoken: "Drive, then record it. " + s.procedure.drive_caution, body: () => drives.show((m) => m.drive(w, (data) => command("calibrations", id, w.seq, "record-drive", data).then(() => w.look()))) };
   if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
-  const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: "Every position has run. The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
-  return plain("Wait for the desk", text, undefined, s.sheet ? null : startSheet());
+  const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: (road ? "" : "Every position has run. ") + "The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
+  return plain("Wait for the desk", text, undefined, [!s.sheet && !road && startSheet(), s.procedure?.drive && drives.show((m) => m.driven(s))]);
 }
 
 const hands = { act, rounds, redraw };

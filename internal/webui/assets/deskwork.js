@@ -13,7 +13,7 @@ import { slot } from "./slot.js";
 import { datum, gate as gateName, line, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
 
 const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
-const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js"));
+const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), drives = part(() => import("./drive.js"));
 
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
@@ -130,7 +130,7 @@ export class DeskWork {
     main.show([w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
       if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
       return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
-        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : "No set-up sheet yet."), s.procedure && h("p", { class: "quiet" }, `Procedure: ${s.procedure.title}, version ${s.procedure.version}`), this.gateList()),
+        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : s.procedure?.set_ups.length === 0 ? "On the road: nothing is placed." : "No set-up sheet yet."), s.procedure && h("p", { class: "quiet" }, `Procedure: ${s.procedure.title}, version ${s.procedure.version}`), this.gateList()),
           h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.kept(() => forms.show((m) => m.deskForm(this))) : this.nextBox(), this.wordsBox(), this.log()))];
     });
     const next = this.next();
@@ -156,7 +156,9 @@ export class DeskWork {
 
   readings() {
     const w = /** @type {any} */ (this.w), s = w.state, p = s.place, v = p.verdict;
-    if (!v) return [h("p", { class: "verdict-word quiet" }, p.void ? `Void: ${p.void.replaceAll("-", " ")}` : "No readings stand here"), s.sheet && h("p", { class: "quiet" }, sheetWords(s.sheet))];
+    const road = s.procedure?.drive && drives.show((m) => m.driven(s));
+    if (!v && road && !s.sheet) return road;
+    if (!v) return [road, h("p", { class: "verdict-word quiet" }, p.void ? `Void: ${p.void.replaceAll("-", " ")}` : "No readings stand here"), s.sheet && h("p", { class: "quiet" }, sheetWords(s.sheet))];
     const suspects = new Map((v.suspects ?? []).map((/** @type {any} */ one) => [one.reading, one]));
     const moves = v.verdict === "adjust" || v.verdict === "unsure" ? w.words.moves : [];
     const behind = s.sheet.setup.side === "behind";
@@ -170,7 +172,7 @@ export class DeskWork {
           return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r)), h("td", { class: "n" }, value(r)),
             h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
         }))),
-      h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind)))];
+      h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind))), road];
   }
 
   /** @param {any} v */

@@ -3,6 +3,7 @@
 // declared before it was reopened.
 
 import { byId, field, h, select } from "./dom.js";
+import { driven } from "./drive.js";
 import { dayTime } from "./format.js";
 import { hold } from "./hold.js";
 import { sentence } from "./words.js";
@@ -37,7 +38,7 @@ export function record(w) {
   const s = w.state;
   const given = s.attempts.flatMap((/** @type {any} */ a) => a.legs.flatMap((/** @type {any} */ l) => (l.values ?? []).map((/** @type {any} */ v) => `${l.position}: ${v.name} ${v.value}${v.unit ? " " + v.unit : ""}`)));
   return h("div", { class: "record", id: "record" }, s.result && outcome(w, s.result), given.length > 0 && h("p", null, h("span", { class: "quiet" }, "As the routine showed: "), given.join("; ")),
-    s.signs.length > 0 && signatures(w, s.signs),
+    driven(s), s.signs.length > 0 && signatures(w, s.signs),
     s.notice && h("p", { id: "notice-handed" }, `Notice ${s.notice.refused ? "refused" : "handed"} ${s.notice.to === "work-provider" ? "to the one who gave the work" : "to the " + s.notice.to}, ${s.notice.how.replace("-", " ")}, ${dayTime(Date.parse(s.notice.at))}. SHA-256 ${s.notice.sha256.slice(0, 12)}…`),
     s.earlier.length > 0 && h("details", { id: "earlier" }, h("summary", null, `Declared before and reopened: ${s.earlier.length}`), s.earlier.map((/** @type {any} */ e) => h("div", null, outcome(w, e.result), signatures(w, e.signs), h("p", { class: "quiet" }, `Reopened ${dayTime(Date.parse(e.at))}: ${w.sealed(e.reason)}`)))));
 }
