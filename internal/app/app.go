@@ -5,7 +5,6 @@ package app
 
 import (
 	"context"
-	"crypto/ed25519"
 	"crypto/rand"
 	"encoding/json"
 	"errors"
@@ -28,7 +27,6 @@ import (
 	"readback/internal/postgres"
 	"readback/internal/register"
 	"readback/internal/stream"
-	"readback/internal/token"
 )
 
 // Rules are the rules of all kinds of stream.
@@ -51,6 +49,7 @@ type App struct {
 	tail     *postgres.Tail
 	notifier *notify.Notifier
 	keys     *keyfile.Keys
+	tokens   *tokenKeys
 	sessions *account.Sessions
 	reviews  *reviews
 	leases   *leases
@@ -177,27 +176,14 @@ func (a *App) Close(ctx context.Context) error {
 	return errors.Join(faults...)
 }
 
-// tokens issues and checks access tokens under the key file's newest token key.
-func (a *App) tokens() (*token.Tokens, error) {
-	signing := a.keys.Tokens()
-	var earlier []ed25519.PublicKey
-	for _, k := range signing[1:] {
-		earlier = append(earlier, k.Public().(ed25519.PublicKey))
-	}
-	return token.New(token.Config{
-		Issuer: a.keys.Signer().Name(), Audience: "readback", Sign: signing[0], Accept: earlier,
-		Lasts: orDefault(a.cfg.TokenLasts, config.DefaultTokenLasts), Now: time.Now,
-	})
-}
-
 // openSessions makes the sessions of this node.
 func (a *App) openSessions() (*account.Sessions, error) {
-	tokens, err := a.tokens()
-	if err != nil {
+	var err error
+	if a.tokens, err = openTokenKeys(a.keys, a.cfg, a.log); err != nil {
 		return nil, err
 	}
 	return account.NewSessions(account.SessionsConfig{
-		Store: a.db, Tokens: tokens, Member: a.member,
+		Store: a.db, Tokens: a.tokens.Tokens, Member: a.member,
 		Idle: orDefault(a.cfg.SignInLasts, config.DefaultSignInLasts), AtMost: orDefault(a.cfg.SignInAtMost, config.DefaultSignInAtMost),
 		Lasts: orDefault(a.cfg.TokenLasts, config.DefaultTokenLasts),
 	}), nil

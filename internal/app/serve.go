@@ -35,7 +35,9 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	if err != nil {
 		return err
 	}
-	defer listener.Close() // closed already if it came to serving
+	defer listener.Close()  // closed already if it came to serving
+	told, deaf := hangups() // as long as the process serves, it is not ended by one
+	defer deaf()
 	a, err := Open(ctx, cfg, log)
 	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // stopped before it began
@@ -75,6 +77,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	beside.Go(func() { a.review(run, sockets) })
 	beside.Go(func() { a.forget(run) })
 	beside.Go(func() { a.leases.keep(run, a.hub) })
+	beside.Go(func() { a.tokens.watch(run, told) })
 	beside.Go(func() {
 		links.Work(run, func(err error) {
 			log.WarnContext(run, "a link to set a password was not mailed", slog.Any("cause", err))

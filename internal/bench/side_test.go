@@ -57,7 +57,7 @@ func newSide(t *testing.T, store live.Store, bus live.Bus, fit func() error) *si
 	require.NoError(t, err)
 	s := &side{hub: live.New(live.Config{Store: store, Bus: bus, Keys: wrap, Rules: app.Rules(), Fit: fit, Log: log})}
 	s.tokens, err = token.New(token.Config{
-		Issuer: "https://bench.example", Audience: "readback", Sign: ed25519.NewKeyFromSeed([]byte(strings.Repeat("s", 32))),
+		Issuer: "https://bench.example", Audience: "readback", Keys: []token.Key{{Private: ed25519.NewKeyFromSeed([]byte(strings.Repeat("s", 32)))}},
 		Lasts: 24 * time.Hour, Now: time.Now,
 	})
 	require.NoError(t, err)

@@ -49,7 +49,7 @@ type command struct {
 // commands in the order of the help.
 func commands() []command {
 	return []command{
-		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, verifyCommand, initCommand, migrateCommand, versionCommand,
+		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, verifyCommand, initCommand, migrateCommand, rotateKeysCommand, versionCommand,
 	}
 }
 
@@ -174,7 +174,7 @@ func overview() string {
 	b.WriteString("Readback pairs a workshop bay with a remote specialist, checks from readings where a\n" +
 		"calibration target really stands, and keeps a trail that proves it.\n\nCommands:\n")
 	for _, c := range commands() {
-		fmt.Fprintf(&b, "  %-9s %s\n", c.name, c.short)
+		fmt.Fprintf(&b, "  %-11s %s\n", c.name, c.short)
 	}
 	b.WriteString("\nreadback COMMAND --help says more, with an example.\n")
 	return b.String()

@@ -25,12 +25,41 @@ func Create(path string, k *Keys) error {
 	return write(path, k, os.Link)
 }
 
-// Replace writes the keys over an existing file, which holds either all of the old or all of the new at any time.
-func Replace(path string, k *Keys) error {
-	if _, err := Open(path); err != nil {
+// ErrBusy is what Update says while another process changes the same file.
+var ErrBusy = errors.New("the key file is being changed by another process")
+
+// Update writes what change makes of the keys over an existing file, which holds either all of the old or all of the new
+// at any time. It refuses what Open refuses, and a link, which it would put a file in place of.
+func Update(path string, change func(*Keys) (*Keys, error)) error {
+	named, err := os.Lstat(path)
+	if err != nil {
+		return fmt.Errorf("open key file: %w", err)
+	}
+	if named.Mode()&fs.ModeSymlink != 0 {
+		return fmt.Errorf("key file %s: it is a link; name the file that it leads to", path)
+	}
+	old, err := Open(path)
+	if err != nil {
 		return err
 	}
-	return write(path, k, os.Rename)
+	held, err := os.Open(path)
+	if err != nil {
+		return fmt.Errorf("open key file: %w", err)
+	}
+	defer held.Close() // unlocks
+	if err := syscall.Flock(int(held.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return fmt.Errorf("key file %s: %w", path, ErrBusy)
+	}
+	// Whoever changed it between Open and the lock has put another file in its place.
+	now, err := os.Lstat(path)
+	if err != nil || !os.SameFile(named, now) {
+		return errors.Join(fmt.Errorf("key file %s: %w", path, ErrBusy), err)
+	}
+	next, err := change(old)
+	if err != nil {
+		return err
+	}
+	return write(path, next, os.Rename)
 }
 
 func write(path string, k *Keys, name func(from, to string) error) (err error) {

@@ -11,11 +11,13 @@ package keyfile
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/subtle"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -27,7 +29,7 @@ import (
 
 const (
 	origin     = "readback key file 1"
-	day        = "2006-01-02"
+	moment     = "2006-01-02T15:04:05Z" // of UTC
 	maxTokens  = 16
 	defaultSig = "readback."
 )
@@ -41,13 +43,18 @@ type Keys struct {
 	// What the above come to.
 	wrap   trail.WrappingKey
 	signer trail.Signer
-	sign   []ed25519.PrivateKey
 }
 
 // tokenKey signs access tokens.
 type tokenKey struct {
-	made string // the day, for whoever decides when it may go
+	from time.Time // signs from then on, until a later one does; whole seconds, UTC
 	seed []byte
+}
+
+// TokenKey signs access tokens from an instant on, until a later one does. It checks them before and after.
+type TokenKey struct {
+	Key  ed25519.PrivateKey
+	From time.Time
 }
 
 // New draws a set of keys. name is who signs, as verifiers will see it; without one it is readback. and eight random
@@ -72,18 +79,44 @@ func New(name string, random io.Reader, now time.Time) (*Keys, error) {
 		return nil, fmt.Errorf("draw keys: %w", err)
 	}
 	k.signing = signing
-	return k.WithToken(random, now)
+	return k.WithToken(random, now, now)
 }
 
-// WithToken is k with a new token key that signs from now on; those before stay good for checking. The oldest goes
-// when there are more than 16.
-func (k *Keys) WithToken(random io.Reader, now time.Time) (*Keys, error) {
-	t := tokenKey{now.UTC().Format(day), make([]byte, ed25519.SeedSize)}
+// ErrTooManyTokens is what a rotation says that would have to drop a key that is still needed.
+var ErrTooManyTokens = fmt.Errorf("there are %d token keys already, and tokens of each may still be good", maxTokens)
+
+// ErrAhead is what a rotation says by whose clock no key has begun to sign yet: it cannot tell which one is needed.
+var ErrAhead = errors.New("by the clock of this machine none of its token keys has begun to sign")
+
+// longestToken bounds how long a key is needed after the next one signs: an access token is good for an hour at most,
+// and a server that could not read the newer file may have gone on signing for one more.
+const longestToken = 2 * time.Hour
+
+// WithToken is k with a new token key that signs from an instant on; those before stay good for checking. Of these go the
+// keys that cannot have signed a token that is still good, and those that would have begun to sign only after the new
+// one does. The wrapping key and the key that signs heads are k's.
+func (k *Keys) WithToken(random io.Reader, now, from time.Time) (*Keys, error) {
+	t := tokenKey{from.UTC().Truncate(time.Second), make([]byte, ed25519.SeedSize)}
 	if _, err := io.ReadFull(random, t.seed); err != nil {
 		return nil, fmt.Errorf("draw a token key: %w", err)
 	}
-	next := &Keys{wrapping: k.wrapping, signing: k.signing, tokens: append([]tokenKey{t}, k.tokens...)}
-	next.tokens = next.tokens[:min(len(next.tokens), maxTokens)]
+	if len(k.tokens) > 0 && k.tokens[len(k.tokens)-1].from.After(now) {
+		return nil, ErrAhead
+	}
+	next := &Keys{wrapping: k.wrapping, signing: k.signing, tokens: []tokenKey{t}}
+	for _, old := range k.tokens { // latest first
+		until := next.tokens[len(next.tokens)-1].from
+		if old.from.After(t.from) {
+			continue
+		}
+		if until.Add(longestToken).Before(now) {
+			break
+		}
+		next.tokens = append(next.tokens, old)
+	}
+	if len(next.tokens) > maxTokens {
+		return nil, ErrTooManyTokens
+	}
 	if err := next.settle(); err != nil {
 		return nil, err
 	}
@@ -110,10 +143,7 @@ func (k *Keys) settle() error {
 		return fmt.Errorf("signing key: %w", err)
 	}
 	k.signer = trail.Signer{Signer: s, Key: vkey}
-	k.sign = nil
-	for _, t := range k.tokens {
-		k.sign = append(k.sign, ed25519.NewKeyFromSeed(t.seed))
-	}
+	slices.SortStableFunc(k.tokens, func(a, b tokenKey) int { return b.from.Compare(a.from) })
 	return nil
 }
 
@@ -126,8 +156,19 @@ func (k *Keys) Signer() trail.Signer { return k.signer }
 // VerifierKey is the public key by which others check what Signer signed. It is meant to be handed out.
 func (k *Keys) VerifierKey() string { return k.signer.Key }
 
-// Tokens are the keys of access tokens, newest first: the first signs, all check.
-func (k *Keys) Tokens() []ed25519.PrivateKey { return append([]ed25519.PrivateKey(nil), k.sign...) }
+// Tokens are the keys of access tokens. The one that signs last is first.
+func (k *Keys) Tokens() []TokenKey {
+	all := make([]TokenKey, len(k.tokens))
+	for i, t := range k.tokens {
+		all[i] = TokenKey{ed25519.NewKeyFromSeed(t.seed), t.from}
+	}
+	return all
+}
+
+// SameBut reports whether k and other differ in their token keys at most.
+func (k *Keys) SameBut(other *Keys) bool {
+	return subtle.ConstantTimeCompare(k.wrapping, other.wrapping) == 1 && subtle.ConstantTimeCompare([]byte(k.signing), []byte(other.signing)) == 1
+}
 
 // String never shows a key.
 func (k *Keys) String() string { return "keys of " + k.signer.Name() + " (redacted)" }
@@ -149,7 +190,7 @@ func (k *Keys) text() []byte {
 	b.WriteString("wrapping " + base64.StdEncoding.EncodeToString(k.wrapping) + "\n")
 	b.WriteString("signing " + k.signing + "\n")
 	for _, t := range k.tokens {
-		b.WriteString("token " + t.made + " " + base64.StdEncoding.EncodeToString(t.seed) + "\n")
+		b.WriteString("token " + t.from.Format(moment) + " " + base64.StdEncoding.EncodeToString(t.seed) + "\n")
 	}
 	return b.Bytes()
 }
@@ -190,13 +231,14 @@ func parse(text []byte) (*Keys, error) {
 			k.signing = words[1]
 		case words[0] == "token" && len(words) == 3:
 			b, ok := secret(words[2])
-			if _, err := time.Parse(day, words[1]); err != nil || !ok {
-				return nil, bad("want a token key: the day it was made, and 32 bytes in base64")
+			from, err := time.Parse(moment, words[1])
+			if err != nil || !ok {
+				return nil, bad("want a token key: when it begins to sign, such as 2026-11-25T10:05:00Z, and 32 bytes in base64")
 			}
 			if len(k.tokens) == maxTokens {
 				return nil, bad(fmt.Sprintf("at most %d token keys", maxTokens))
 			}
-			k.tokens = append(k.tokens, tokenKey{words[1], b})
+			k.tokens = append(k.tokens, tokenKey{from, b})
 		default:
 			return nil, bad("want wrapping, signing or token with its key")
 		}

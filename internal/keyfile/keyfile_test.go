@@ -59,20 +59,77 @@ func TestCreateOpenReplace(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, k.text(), again.text(), "what was there is left alone")
 
-	next, err := back.WithToken(rand.Reader, now.AddDate(0, 3, 0))
-	require.NoError(t, err)
-	require.NoError(t, Replace(path, next))
+	require.NoError(t, Update(path, func(k *Keys) (*Keys, error) { return k.WithToken(rand.Reader, now, now.Add(5*time.Minute)) }))
 	got, err := Open(path)
 	require.NoError(t, err)
 	require.Len(t, got.Tokens(), 2)
 	require.Equal(t, k.Tokens()[0], got.Tokens()[1], "the older key still checks")
+	require.Equal(t, now.Add(5*time.Minute), got.Tokens()[0].From)
+	require.True(t, got.SameBut(k))
+	require.False(t, got.SameBut(keys(t)))
+	info, err = os.Stat(path)
+	require.NoError(t, err)
+	require.Equal(t, fs.FileMode(0o600), info.Mode())
 	require.NotEqual(t, got.Tokens()[0], got.Tokens()[1])
 	require.Equal(t, k.VerifierKey(), got.VerifierKey())
 
 	left, err := os.ReadDir(filepath.Dir(path))
 	require.NoError(t, err)
 	require.Len(t, left, 1, "no temporary file stays")
-	require.ErrorIs(t, Replace(filepath.Join(t.TempDir(), "none"), k), fs.ErrNotExist)
+	same := func(k *Keys) (*Keys, error) { return k, nil }
+	require.ErrorIs(t, Update(filepath.Join(t.TempDir(), "none"), same), fs.ErrNotExist)
+
+	// Each refusal leaves the file as it is.
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	link := filepath.Join(t.TempDir(), "link")
+	require.NoError(t, os.Symlink(path, link))
+	require.ErrorContains(t, Update(link, same), "it is a link")
+	require.NoError(t, os.Chmod(path, 0o640))
+	require.ErrorIs(t, Update(path, same), ErrPermissions)
+	require.NoError(t, os.Chmod(path, 0o600))
+	wrong := errors.New("no")
+	require.ErrorIs(t, Update(path, func(*Keys) (*Keys, error) { return nil, wrong }), wrong)
+	require.ErrorIs(t, Update(path, func(k *Keys) (*Keys, error) {
+		require.ErrorIs(t, Update(path, same), ErrBusy, "while another changes it")
+		return nil, wrong
+	}), wrong)
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+}
+
+// TestTokenKeysGo: a key goes at the first rotation at which no token of its can be good any more, and not before.
+func TestTokenKeysGo(t *testing.T) {
+	t.Parallel()
+	rotate := func(k *Keys, at time.Time, ahead time.Duration) *Keys {
+		next, err := k.WithToken(rand.Reader, at, at.Add(ahead))
+		require.NoError(t, err)
+		return next
+	}
+	first := keys(t)
+	second := rotate(first, now, time.Minute)
+	require.Len(t, rotate(second, now.Add(time.Minute+longestToken), 0).Tokens(), 3, "the last moment at which one of the first may be good")
+	third := rotate(second, now.Add(time.Minute+longestToken+time.Second), 0)
+	require.Len(t, third.Tokens(), 2, "the first has gone")
+	require.Equal(t, second.Tokens()[0], third.Tokens()[1])
+	require.Equal(t, first.VerifierKey(), third.VerifierKey())
+	require.True(t, third.SameBut(first))
+	require.Len(t, rotate(third, now.AddDate(1, 0, 0), time.Minute).Tokens(), 2, "the one that signs now stays, however old")
+
+	waiting := rotate(first, now, time.Hour)
+	require.Equal(t, first.Tokens(), rotate(waiting, now, 0).Tokens()[1:], "one that has not begun to sign makes way")
+	require.Len(t, rotate(waiting, now, 2*time.Hour).Tokens(), 3)
+
+	_, err := first.WithToken(rand.Reader, now.Add(-time.Hour), now)
+	require.ErrorIs(t, err, ErrAhead, "a clock that is behind drops no key that others sign with")
+
+	full := first
+	for range maxTokens - 1 {
+		full = rotate(full, now, 0)
+	}
+	_, err = full.WithToken(rand.Reader, now, now)
+	require.ErrorIs(t, err, ErrTooManyTokens)
 }
 
 func TestTwoCreateAtOnce(t *testing.T) {
@@ -158,7 +215,7 @@ func TestParseSaysWhatIsWrong(t *testing.T) {
 		{strings.Replace(good, "wrapping ", "wrapping A", 1), "line 3: want one wrapping key"},
 		{strings.Replace(good, "PRIVATE+KEY", "PRIVATE+LOCK", 1), "line 4: want one signer key"},
 		{strings.Replace(good, "token 2026-11-25", "token 2026-11-31", 1), "line 5: want a token key"},
-		{strings.Replace(good, "token 2026-11-25", "token", 1), "line 5: want wrapping, signing or token"},
+		{strings.Replace(good, "token 2026-11-25T10:00:00Z", "token", 1), "line 5: want wrapping, signing or token"},
 		{good + "password x\n", "line 6: want wrapping, signing or token"},
 		{strings.Replace(good, "\nsigning ", "\nsigning  ", 1), "line 4"},
 	} {
@@ -197,8 +254,8 @@ func TestKeysWork(t *testing.T) {
 	require.Error(t, err)
 
 	many := k
-	for range maxTokens + 3 {
-		many, err = many.WithToken(rand.Reader, now)
+	for range maxTokens - 1 {
+		many, err = many.WithToken(rand.Reader, now, now)
 		require.NoError(t, err)
 	}
 	require.Len(t, many.Tokens(), maxTokens)

@@ -6,7 +6,10 @@
 // our set and no other header, our issuer and audience, all of our claims, and one base64url spelling. So a token has
 // one text, and a token of any other kind, even one signed by the same key, is not an access token.
 //
-// Tokens is immutable and may be used from many goroutines.
+// The set of keys may be exchanged while it is used. Each key says from when it signs, so that a new one can be with every
+// node before the first token of its.
+//
+// Tokens may be used from many goroutines.
 package token
 
 import (
@@ -15,7 +18,9 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/golang-jwt/jwt/v5"
@@ -36,12 +41,18 @@ var ErrExpired = errors.New("token: expired")
 
 // Config says whose tokens are issued and taken.
 type Config struct {
-	Issuer   string              // iss: this installation
-	Audience string              // aud: what the token is for
-	Sign     ed25519.PrivateKey  // signs new tokens
-	Accept   []ed25519.PublicKey // keys that signed before and whose tokens have not all run out
-	Lasts    time.Duration       // how long a new token is good for
+	Issuer   string        // iss: this installation
+	Audience string        // aud: what the token is for
+	Keys     []Key         // all check; of those that may sign already the latest does
+	Lasts    time.Duration // how long a new token is good for
 	Now      func() time.Time
+	Unknown  func() // called where a token names a key that is not in the set, which is then looked at again; may be nil
+}
+
+// Key is a key of the set. It signs from an instant on, until a later one does; it checks at any time.
+type Key struct {
+	Private ed25519.PrivateKey
+	From    time.Time
 }
 
 // Access is what a token says.
@@ -55,9 +66,29 @@ type Access struct {
 // Tokens issues and checks.
 type Tokens struct {
 	c      Config
-	kid    string
-	keys   map[string]ed25519.PublicKey // by key id
+	keys   atomic.Pointer[set]
 	parser *jwt.Parser
+}
+
+// set is never changed.
+type set struct {
+	sign  []signer                     // latest first
+	check map[string]ed25519.PublicKey // by key id
+}
+
+type signer struct {
+	Key
+	kid string
+}
+
+// at is who signs at an instant. Where all are yet to come, as by a clock that is behind, the earliest does.
+func (s *set) at(now time.Time) signer {
+	for _, k := range s.sign {
+		if !k.From.After(now) {
+			return k
+		}
+	}
+	return s.sign[len(s.sign)-1]
 }
 
 type claims struct {
@@ -71,20 +102,14 @@ func New(c Config) (*Tokens, error) {
 	switch {
 	case c.Issuer == "" || c.Audience == "":
 		return nil, errors.New("token: issuer and audience are both needed")
-	case len(c.Sign) != ed25519.PrivateKeySize:
-		return nil, errors.New("token: the signing key is not an Ed25519 private key")
 	case c.Lasts < time.Second:
 		return nil, errors.New("token: a token must last a second or longer")
 	case c.Now == nil:
 		return nil, errors.New("token: no clock")
 	}
-	public := c.Sign.Public().(ed25519.PublicKey)
-	t := &Tokens{c: c, kid: KeyID(public), keys: map[string]ed25519.PublicKey{KeyID(public): public}}
-	for i, key := range c.Accept {
-		if len(key) != ed25519.PublicKeySize {
-			return nil, fmt.Errorf("token: accepted key %d is not an Ed25519 public key", i)
-		}
-		t.keys[KeyID(key)] = key
+	t := &Tokens{c: c}
+	if err := t.Use(c.Keys); err != nil {
+		return nil, err
 	}
 	t.parser = jwt.NewParser(
 		jwt.WithValidMethods([]string{jwt.SigningMethodEdDSA.Alg()}), jwt.WithStrictDecoding(),
@@ -93,6 +118,25 @@ func New(c Config) (*Tokens, error) {
 		jwt.WithLeeway(Leeway), jwt.WithTimeFunc(c.Now),
 	)
 	return t, nil
+}
+
+// Use exchanges the set of keys. Tokens signed by a key that is not in it are refused from now on.
+func (t *Tokens) Use(keys []Key) error {
+	s := &set{check: map[string]ed25519.PublicKey{}}
+	for i, k := range keys {
+		if len(k.Private) != ed25519.PrivateKeySize {
+			return fmt.Errorf("token: key %d is not an Ed25519 private key", i)
+		}
+		public := k.Private.Public().(ed25519.PublicKey)
+		s.sign = append(s.sign, signer{k, KeyID(public)})
+		s.check[KeyID(public)] = public
+	}
+	if len(s.sign) == 0 {
+		return errors.New("token: no key")
+	}
+	slices.SortStableFunc(s.sign, func(a, b signer) int { return b.From.Compare(a.From) })
+	t.keys.Store(s)
+	return nil
 }
 
 // KeyID is the JWK thumbprint of a key (RFC 7638, RFC 8037 section 2): every node gives a key the same id.
@@ -115,8 +159,9 @@ func (t *Tokens) Issue(org, member, session stream.ID) (string, Access, error) {
 		Org: org.String(), Session: session.String(),
 	})
 	j.Header["typ"] = Type
-	j.Header["kid"] = t.kid
-	text, err := j.SignedString(t.c.Sign)
+	signs := t.keys.Load().at(now)
+	j.Header["kid"] = signs.kid
+	text, err := j.SignedString(signs.Private)
 	if err != nil {
 		return "", Access{}, fmt.Errorf("sign access token: %w", err)
 	}
@@ -160,7 +205,11 @@ func (t *Tokens) key(j *jwt.Token) (any, error) {
 		return nil, errors.New("of another type")
 	}
 	kid, _ := j.Header["kid"].(string)
-	key, ok := t.keys[kid]
+	key, ok := t.keys.Load().check[kid]
+	if !ok && t.c.Unknown != nil {
+		t.c.Unknown()
+		key, ok = t.keys.Load().check[kid]
+	}
 	if !ok {
 		return nil, errors.New("signed by a key that is not ours")
 	}

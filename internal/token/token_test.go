@@ -33,8 +33,8 @@ var (
 
 func config(now func() time.Time) token.Config {
 	return token.Config{
-		Issuer: "https://bay.example", Audience: "readback", Sign: ours,
-		Accept: []ed25519.PublicKey{previous.Public().(ed25519.PublicKey)}, Lasts: time.Hour, Now: now,
+		Issuer: "https://bay.example", Audience: "readback", Keys: []token.Key{{Private: previous}, {Private: ours, From: start.AddDate(0, 0, -1)}},
+		Lasts: time.Hour, Now: now,
 	}
 }
 
@@ -322,7 +322,7 @@ func TestNewRefusesHalfAConfiguration(t *testing.T) {
 	t.Parallel()
 	for name, spoil := range map[string]func(*token.Config){
 		"no issuer": func(c *token.Config) { c.Issuer = "" }, "no audience": func(c *token.Config) { c.Audience = "" },
-		"no key": func(c *token.Config) { c.Sign = nil }, "half a key": func(c *token.Config) { c.Accept = []ed25519.PublicKey{{1}} },
+		"no key": func(c *token.Config) { c.Keys = nil }, "half a key": func(c *token.Config) { c.Keys[0].Private = ours[:32] },
 		"no time": func(c *token.Config) { c.Lasts = 0 }, "no clock": func(c *token.Config) { c.Now = nil },
 	} {
 		c := config(at(start))
@@ -330,6 +330,65 @@ func TestNewRefusesHalfAConfiguration(t *testing.T) {
 		_, err := token.New(c)
 		require.Error(t, err, name)
 	}
+}
+
+// TestKeysAreExchanged: a key checks before it signs and after; it signs from its instant on; what is not in the set is
+// refused, once the owner of the set has been asked.
+func TestKeysAreExchanged(t *testing.T) {
+	t.Parallel()
+	now, asked := start, 0
+	c := config(func() time.Time { return now })
+	var tk *token.Tokens
+	older := token.Key{Private: previous}
+	next := token.Key{Private: ours, From: start.Add(5 * time.Minute).Truncate(time.Second)}
+	c.Keys, c.Unknown = []token.Key{older}, func() { asked++ }
+	tk, err := token.New(c)
+	require.NoError(t, err)
+	issue := func(by *token.Tokens) (kid, text string) {
+		text, _, err := by.Issue(stream.NewID(), stream.NewID(), stream.NewID())
+		require.NoError(t, err)
+		j, _, err := jwt.NewParser().ParseUnverified(text, jwt.MapClaims{})
+		require.NoError(t, err)
+		return j.Header["kid"].(string), text
+	}
+	id := func(k token.Key) string { return token.KeyID(k.Private.Public().(ed25519.PublicKey)) }
+
+	c.Keys, c.Unknown = []token.Key{{Private: ours}}, nil
+	ahead, err := token.New(c) // a node by whose clock the next key signs already
+	require.NoError(t, err)
+	_, early := issue(ahead)
+	_, err = tk.Check(early)
+	require.True(t, fault.Is(err, fault.SignInNeeded))
+	require.Equal(t, 1, asked)
+
+	_, old := issue(tk)
+	require.NoError(t, tk.Use([]token.Key{older, next}))
+	_, err = tk.Check(early)
+	require.NoError(t, err, "accepted at once")
+	kid, _ := issue(tk)
+	require.Equal(t, id(older), kid)
+	now = next.From.Add(-time.Second)
+	kid, _ = issue(tk)
+	require.Equal(t, id(older), kid)
+	now = next.From
+	kid, _ = issue(tk)
+	require.Equal(t, id(next), kid)
+	_, err = tk.Check(old)
+	require.NoError(t, err, "the old goes on")
+	require.Equal(t, 1, asked, "only for what is not known")
+
+	require.NoError(t, tk.Use([]token.Key{next}))
+	_, err = tk.Check(old)
+	require.True(t, fault.Is(err, fault.SignInNeeded))
+	require.Error(t, tk.Use(nil))
+	require.Error(t, tk.Use([]token.Key{{}}))
+	_, err = tk.Check(early)
+	require.NoError(t, err, "a set that is none takes nothing away")
+
+	now = start.AddDate(-1, 0, 0) // by a clock that is behind, something must sign
+	require.NoError(t, tk.Use([]token.Key{next, {Private: previous, From: next.From.Add(time.Hour)}}))
+	kid, _ = issue(tk)
+	require.Equal(t, id(next), kid)
 }
 
 // FuzzCheck: of all texts near a good token, only that token is taken.

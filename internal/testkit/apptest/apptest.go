@@ -218,13 +218,13 @@ func (s *Server) Again() *Server {
 func (s *Server) TrailKey() string { return s.keys.VerifierKey() }
 
 // Signs is the private key of access tokens, for tests that forge some.
-func (s *Server) Signs() ed25519.PrivateKey { return s.keys.Tokens()[0] }
+func (s *Server) Signs() ed25519.PrivateKey { return s.keys.Tokens()[0].Key }
 
 // Tokens issues as the server does, at a time of the caller's choice.
 func (s *Server) Tokens(now time.Time, lasts time.Duration) *token.Tokens {
 	s.t.Helper()
 	tokens, err := token.New(token.Config{
-		Issuer: s.keys.Signer().Name(), Audience: "readback", Sign: s.Signs(), Lasts: lasts,
+		Issuer: s.keys.Signer().Name(), Audience: "readback", Keys: []token.Key{{Private: s.Signs()}}, Lasts: lasts,
 		Now: func() time.Time { return now },
 	})
 	require.NoError(s.t, err)

@@ -81,7 +81,7 @@ func New(t testing.TB, o Options) *Server {
 	}
 	s.Hub = live.New(cfg)
 	s.Tokens, err = token.New(token.Config{
-		Issuer: "https://toy.example", Audience: "readback", Sign: ed25519.NewKeyFromSeed([]byte(strings.Repeat("s", 32))),
+		Issuer: "https://toy.example", Audience: "readback", Keys: []token.Key{{Private: ed25519.NewKeyFromSeed([]byte(strings.Repeat("s", 32)))}},
 		Lasts: o.Lasts, Now: time.Now,
 	})
 	require.NoError(t, err)
