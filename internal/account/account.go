@@ -18,6 +18,7 @@ import (
 	"unicode"
 
 	"readback/internal/fault"
+	"readback/internal/pace"
 	"readback/internal/stream"
 )
 
@@ -71,13 +72,13 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 	if err != nil || len(password) > 256 {
 		return Account{}, failed()
 	}
-	return d.verified(ctx, pair{origin(address), login}, password, func() (Account, error) { return d.store.AccountByLogin(ctx, login) })
+	return d.verified(ctx, pair{pace.Origin(address), login}, password, func() (Account, error) { return d.store.AccountByLogin(ctx, login) })
 }
 
 // verified gives the account that find finds, if the password is its.
 func (d *Desk) verified(ctx context.Context, who pair, password string, find func() (Account, error)) (Account, error) {
 	if wait := d.paces.take(who, time.Now()); wait > 0 {
-		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", seconds(wait)))
+		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", pace.Seconds(wait)))
 	}
 	turn, err := d.line.enter(ctx, who.from)
 	if err != nil {
@@ -108,7 +109,7 @@ func (d *Desk) verified(ctx context.Context, who pair, password string, find fun
 
 // hash hashes a new password when its turn has come.
 func (d *Desk) hash(ctx context.Context, address netip.Addr, password string) (string, error) {
-	turn, err := d.line.enter(ctx, origin(address))
+	turn, err := d.line.enter(ctx, pace.Origin(address))
 	if err != nil {
 		return "", err
 	}
@@ -120,6 +121,3 @@ func (d *Desk) hash(ctx context.Context, address netip.Addr, password string) (s
 }
 
 func failed() error { return fault.New(fault.SignInFailed, "The name or the password is wrong.") }
-
-// seconds are those of a wait, rounded up.
-func seconds(wait time.Duration) int64 { return int64((wait + time.Second - 1) / time.Second) }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"readback/internal/fault"
+	"readback/internal/pace"
 	"readback/internal/session"
 	"readback/internal/stream"
 )
@@ -143,8 +144,8 @@ func (l *Links) Ask(address netip.Addr, login string) error {
 	if err != nil {
 		return err
 	}
-	if wait := l.paces.take(pair{origin(address), login}, time.Now()); wait > 0 {
-		return fault.New(fault.TooMany, fmt.Sprintf("Too many asked. Try again in %d seconds.", seconds(wait)))
+	if wait := l.paces.take(pair{pace.Origin(address), login}, time.Now()); wait > 0 {
+		return fault.New(fault.TooMany, fmt.Sprintf("Too many asked. Try again in %d seconds.", pace.Seconds(wait)))
 	}
 	if l.post == nil {
 		return nil
@@ -211,9 +212,9 @@ func (l *Links) Join(ctx context.Context, address netip.Addr, token, password st
 	if err := CheckPassword("password", password); err != nil {
 		return "", err
 	}
-	from := origin(address)
+	from := pace.Origin(address)
 	if wait := l.failing.wait(from); wait > 0 {
-		return "", fault.New(fault.TooMany, fmt.Sprintf("Too many links that are none. Try again in %d seconds.", seconds(wait)))
+		return "", fault.New(fault.TooMany, fmt.Sprintf("Too many links that are none. Try again in %d seconds.", pace.Seconds(wait)))
 	}
 	key := session.HashOf(token)
 	i, err := l.store.InvitationOf(ctx, key)

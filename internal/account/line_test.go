@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/fault"
+	"readback/internal/pace"
 )
 
 // cheap is the hash of "password" at a low cost (see TestHash).
@@ -78,7 +79,7 @@ func TestTurnsGoRound(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLine()
 		for range atOnce {
-			turn, err := l.enter(t.Context(), origin(home))
+			turn, err := l.enter(t.Context(), pace.Origin(home))
 			require.True(t, turn)
 			require.NoError(t, err)
 		}
@@ -89,7 +90,7 @@ func TestTurnsGoRound(t *testing.T) {
 			name string
 		}{{1, "a1"}, {1, "a2"}, {1, "a3"}, {2, "b1"}} {
 			all.Go(func() {
-				if turn, err := l.enter(t.Context(), origin(addr(c.from))); turn && err == nil {
+				if turn, err := l.enter(t.Context(), pace.Origin(addr(c.from))); turn && err == nil {
 					went = append(went, c.name) // one after the other: each waits for the leave before
 				}
 			})
@@ -113,8 +114,8 @@ func TestLineIsBounded(t *testing.T) {
 		told := make(chan netip.Prefix, 200)
 		wait := func(n int) {
 			go func() {
-				if turn, err := l.enter(ctx, origin(addr(n))); err == nil && !turn {
-					told <- origin(addr(n))
+				if turn, err := l.enter(ctx, pace.Origin(addr(n))); err == nil && !turn {
+					told <- pace.Origin(addr(n))
 				}
 			}()
 			synctest.Wait()
@@ -124,18 +125,18 @@ func TestLineIsBounded(t *testing.T) {
 			require.Equal(t, max(0, i+1-atOnce), l.count)
 		}
 		wait(0)
-		require.Equal(t, origin(addr(0)), <-told)
+		require.Equal(t, pace.Origin(addr(0)), <-told)
 		for i := range mostWaiting - mostOfOrigin {
 			wait(1 + i)
 		}
 		require.Equal(t, mostWaiting, l.count)
 		for i := range mostOfOrigin - 1 {
 			wait(1000 + i)
-			require.Equal(t, origin(addr(0)), <-told, "the longest gives way")
+			require.Equal(t, pace.Origin(addr(0)), <-told, "the longest gives way")
 			require.Equal(t, mostWaiting, l.count)
 		}
 		wait(2000)
-		require.Equal(t, origin(addr(2000)), <-told, "everybody has one place: there is none to give")
+		require.Equal(t, pace.Origin(addr(2000)), <-told, "everybody has one place: there is none to give")
 
 		cancel()
 		synctest.Wait()
@@ -144,7 +145,7 @@ func TestLineIsBounded(t *testing.T) {
 		require.Empty(t, l.order)
 		require.Equal(t, atOnce, l.busy, "who has a turn keeps it")
 		l.leave()
-		turn, err := l.enter(t.Context(), origin(home))
+		turn, err := l.enter(t.Context(), pace.Origin(home))
 		require.NoError(t, err)
 		require.True(t, turn)
 	})

@@ -7,27 +7,12 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"readback/internal/pace"
 )
 
 func addr(n int) netip.Addr {
 	return netip.AddrFrom4([4]byte{198, 18, byte(n >> 8), byte(n)}) // RFC 2544: addresses for tests
-}
-
-func TestOrigin(t *testing.T) {
-	t.Parallel()
-	for _, c := range []struct {
-		a, b string
-		same bool
-	}{
-		{"192.0.2.1", "192.0.2.2", false},
-		{"192.0.2.1", "::ffff:192.0.2.1", true}, // RFC 4291, section 2.5.5.2
-		{"2001:db8:0:1::1", "2001:db8:0:1:ffff::", true},
-		{"2001:db8:0:1::1", "2001:db8:0:2::1", false},
-		{"fe80::1%a", "fe80::2%b", true},
-	} {
-		require.Equal(t, c.same, origin(netip.MustParseAddr(c.a)) == origin(netip.MustParseAddr(c.b)), "%s %s", c.a, c.b)
-	}
-	require.Equal(t, netip.Prefix{}, origin(netip.Addr{}))
 }
 
 // TestPaces tries until refused and looks how long the wait is, then that the wait as told is enough and not too much.
@@ -38,9 +23,9 @@ func TestPaces(t *testing.T) {
 		tries int
 		every time.Duration
 	}{
-		"an address":            {func(i int) pair { return pair{origin(home), fmt.Sprint(i)} }, 10, 6 * time.Second},
-		"an address and a name": {func(int) pair { return pair{origin(home), "ann"} }, 5, time.Minute},
-		"a name, from addresses that failed with it": {func(i int) pair { return pair{origin(addr(i % 50)), "ann"} }, 100, 3 * time.Second},
+		"an address":            {func(i int) pair { return pair{pace.Origin(home), fmt.Sprint(i)} }, 10, 6 * time.Second},
+		"an address and a name": {func(int) pair { return pair{pace.Origin(home), "ann"} }, 5, time.Minute},
+		"a name, from addresses that failed with it": {func(i int) pair { return pair{pace.Origin(addr(i % 50)), "ann"} }, 100, 3 * time.Second},
 	} {
 		p, now := newPaces(), time.Now()
 		for i := range c.tries {
@@ -67,9 +52,9 @@ func TestOwnerOfTheName(t *testing.T) {
 	p, now := newPaces(), time.Now()
 	for second := range 3600 {
 		for i := range 20 {
-			p.take(pair{origin(addr((20*second + i) % 500)), "ann"}, now)
+			p.take(pair{pace.Origin(addr((20*second + i) % 500)), "ann"}, now)
 		}
-		owner := pair{origin(home), "ann"}
+		owner := pair{pace.Origin(home), "ann"}
 		require.Zero(t, p.take(owner, now), "second %d", second)
 		p.giveBack(owner)
 		now = now.Add(time.Second)
@@ -80,24 +65,24 @@ func TestSuccessIsGivenBack(t *testing.T) {
 	t.Parallel()
 	p, now := newPaces(), time.Now()
 	for i := range 1000 {
-		who := pair{origin(home), fmt.Sprint(i % 7)}
+		who := pair{pace.Origin(home), fmt.Sprint(i % 7)}
 		require.Zero(t, p.take(who, now))
 		p.giveBack(who)
 	}
-	require.Empty(t, p.pair.filled)
+	require.Zero(t, p.pair.Kept())
 }
 
 // TestBucketsAreBounded comes from more addresses than are kept, at once and spread over time.
 func TestBucketsAreBounded(t *testing.T) {
 	t.Parallel()
 	p, now := newPaces(), time.Now()
-	for i := range mostKept + 5000 {
+	for i := range pace.MostKept + 5000 {
 		a := netip.AddrFrom16([16]byte{0x20, 0x01, 0x0d, 0xb8, 0, byte(i >> 16), byte(i >> 8), byte(i)}) // RFC 3849
-		require.Zero(t, p.take(pair{origin(a), fmt.Sprint(i)}, now))
+		require.Zero(t, p.take(pair{pace.Origin(a), fmt.Sprint(i)}, now))
 	}
-	for _, n := range []int{len(p.address.filled), len(p.pair.filled), len(p.name.filled)} {
-		require.Equal(t, mostKept, n)
+	for _, n := range []int{p.address.Kept(), p.pair.Kept(), p.name.Kept()} {
+		require.Equal(t, pace.MostKept, n)
 	}
-	require.Zero(t, p.take(pair{origin(home), "ann"}, now.Add(time.Hour)))
-	require.Len(t, p.address.filled, 1, "the full ones are forgotten")
+	require.Zero(t, p.take(pair{pace.Origin(home), "ann"}, now.Add(time.Hour)))
+	require.Equal(t, 1, p.address.Kept(), "the full ones are forgotten")
 }

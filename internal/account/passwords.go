@@ -5,6 +5,7 @@ import (
 	"net/netip"
 
 	"readback/internal/fault"
+	"readback/internal/pace"
 	"readback/internal/stream"
 	"readback/internal/token"
 )
@@ -40,7 +41,7 @@ func (p *Passwords) Change(ctx context.Context, address netip.Addr, a token.Acce
 		return err
 	}
 	find := func() (Account, error) { return of, nil }
-	if _, err := p.desk.verified(ctx, pair{origin(address), of.Login}, old, find); err != nil {
+	if _, err := p.desk.verified(ctx, pair{pace.Origin(address), of.Login}, old, find); err != nil {
 		if fault.Is(err, fault.SignInFailed) {
 			return fault.New(fault.SignInFailed, "The old password is wrong.", fault.Field{Name: "old", Want: "the password that holds now"})
 		}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"readback/internal/fault"
+	"readback/internal/pace"
 	"readback/internal/session"
 	"readback/internal/stream"
 	"readback/internal/token"
@@ -143,7 +144,7 @@ func draw() string {
 }
 
 func seen(address netip.Addr, device string) session.Seen {
-	from := origin(address)
+	from := pace.Origin(address)
 	text := from.String()
 	switch {
 	case !from.IsValid():
@@ -179,9 +180,9 @@ func (s *Sessions) pair(got session.Session, refresh string) (Pair, error) {
 // not come any more, is a sign-in-needed fault. Guessing one of 256 bits is hopeless, so only the cost of trying is
 // bounded, and never for a good token.
 func (s *Sessions) Exchange(ctx context.Context, address netip.Addr, device, refresh string, page bool) (Pair, error) {
-	next, from := draw(), origin(address)
+	next, from := draw(), pace.Origin(address)
 	if wait := s.failing.wait(from); wait > 0 {
-		return Pair{}, fault.New(fault.TooMany, fmt.Sprintf("Too many refresh tokens that are none. Try again in %d seconds.", seconds(wait)))
+		return Pair{}, fault.New(fault.TooMany, fmt.Sprintf("Too many refresh tokens that are none. Try again in %d seconds.", pace.Seconds(wait)))
 	}
 	got, step, err := s.c.Store.ExchangeToken(ctx, session.Exchange{
 		Presented: session.HashOf(refresh), Next: session.HashOf(next), Seen: seen(address, device), Idle: s.c.Idle, Page: page,

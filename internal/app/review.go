@@ -80,7 +80,7 @@ func (a *App) reviewOne(ctx context.Context, sockets *wsconn.Server, org stream.
 	return a.sessions.Review(ctx, org)
 }
 
-// forgetEvery is how often sessions and invitations are deleted that have been over for long, and photos that no entry
+// forgetEvery is how often sessions, invitations and announcements are deleted that have been over for long, and photos that no entry
 // named within photosLast.
 const (
 	forgetEvery = time.Hour
@@ -92,7 +92,7 @@ func (a *App) forget(ctx context.Context) {
 	tick := time.NewTicker(forgetEvery)
 	defer tick.Stop()
 	for {
-		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx), a.db.SweepPhotos(ctx, photosLast)); err != nil && ctx.Err() == nil {
+		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx), a.db.SweepPhotos(ctx, photosLast), a.db.ForgetAnnouncements(ctx)); err != nil && ctx.Err() == nil {
 			a.log.WarnContext(ctx, "old sessions, invitations and unnamed photos are not deleted yet", slog.Any("cause", err))
 		}
 		select {

@@ -30,6 +30,7 @@ const (
 // layers has a row for every package of the program: a new package must be given its place here.
 var layers = map[string]layer{
 	"internal/fault":       core,
+	"internal/pace":        core,
 	"internal/strict":      core,
 	"internal/quantity":    core,
 	"internal/figure":      core,
@@ -61,6 +62,7 @@ var layers = map[string]layer{
 	"internal/postgres":       adapter,
 	"internal/postgres/local": adapter,
 	"internal/keyfile":        adapter,
+	"internal/device":         adapter,
 	"internal/token":          adapter,
 	"internal/account":        adapter,
 	"internal/wsconn":         adapter,
@@ -95,10 +97,10 @@ var layers = map[string]layer{
 
 // friends are the adapters that may stand on another adapter, with the reason.
 var friends = map[string][]string{
-	"internal/postgres": {"migrations", "internal/notify"},                                            // runs them; keeps deliveries, as package notify names them
-	"internal/account":  {"internal/token"},                                                           // a session hands access tokens out
-	"internal/wsconn":   {"internal/token"},                                                           // a socket may bring its token in the first frame
-	"internal/httpapi":  {"internal/token", "internal/account", "internal/wsconn", "internal/apidoc"}, // sign-in; mounts the socket; the page of the interfaces
+	"internal/postgres": {"migrations", "internal/notify", "internal/device"},                                            // runs them; keeps deliveries, as package notify names them
+	"internal/account":  {"internal/token"},                                                                              // a session hands access tokens out
+	"internal/wsconn":   {"internal/token"},                                                                              // a socket may bring its token in the first frame
+	"internal/httpapi":  {"internal/token", "internal/account", "internal/device", "internal/wsconn", "internal/apidoc"}, // sign-in; mounts the socket; the page of the interfaces
 }
 
 // impure are the standard packages the core has no business with.

@@ -10,6 +10,7 @@ import (
 
 	"readback/internal/account"
 	"readback/internal/calibration"
+	"readback/internal/device"
 	"readback/internal/fault"
 	"readback/internal/live"
 	"readback/internal/photo"
@@ -63,6 +64,7 @@ type Server struct {
 	Bundles   Bundler
 	Photos    *photo.Taker
 	Webhooks  Webhooks
+	Devices   *device.Desk
 	Heard     func(member stream.ID)                                             // hears of each request of a member; may be nil
 	Unheard   Unheard                                                            // may be nil
 	Outlook   func(ctx context.Context, cal *calibration.State) (Outlook, error) // may be nil
@@ -123,6 +125,9 @@ func (s *Server) routes() map[string]http.Handler {
 		"POST /v1/webhooks/{id}/enable":                      s.forMembers(s.enableWebhook),
 		"GET /v1/webhooks/{id}/deliveries":                   s.forMembers(s.deliveries, "state", "before", "limit"),
 		"POST /v1/webhooks/{id}/deliveries/{delivery}/retry": s.forMembers(s.sendAgain),
+
+		"POST /v1/interfaces/{id}/token": s.forMembers(s.newDeviceToken),
+		"POST /v1/announcements":         s.adapt(s.announce),
 
 		"GET /healthz": s.adapt(s.healthy),
 		"GET /readyz":  s.adapt(s.ready),

@@ -384,6 +384,9 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 		if strings.HasPrefix(path, "/v1/webhooks") {
 			who = s.As(apptest.ShopOwner)
 		}
+		if strings.HasPrefix(path, "/v1/interfaces") {
+			who = s.As(apptest.ShopOwner)
+		}
 		bodies := []string{""}
 		if body, ok := o["requestBody"].(map[string]any); ok {
 			if inJSON, ok := spec.At(t, body, "content").(map[string]any)["application/json"]; ok {
@@ -395,6 +398,9 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 		}
 		for _, body := range bodies {
 			who := s.As(who.Login)
+			if path == "/v1/announcements" {
+				who, _ = s.Device(s.As(apptest.ShopOwner), "Gateway")
+			}
 			got := ask(t, who, strings.ToUpper(method), at, body)
 			want := http.StatusOK
 			switch path {
@@ -412,7 +418,7 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 				want = http.StatusSeeOther
 			case "/v1/calibrations/{id}/live", "/v1/calibrations/{id}/place", "/v1/calibrations/{id}/bundle", "/v1/calibrations/{id}/words", "/v1/calibrations/{id}/notice", "/v1/registers/{id}/export", // the example is a job's
 				"/v1/calibrations/{id}/photos", "/v1/calibrations/{id}/photos/{photo}", // the example is a job's
-				"/v1/webhooks/{id}/secret", "/v1/webhooks/{id}/enable", "/v1/webhooks/{id}/deliveries", "/v1/webhooks/{id}/deliveries/{delivery}/retry":
+				"/v1/interfaces/{id}/token", "/v1/webhooks/{id}/secret", "/v1/webhooks/{id}/enable", "/v1/webhooks/{id}/deliveries", "/v1/webhooks/{id}/deliveries/{delivery}/retry":
 				want = http.StatusNotFound
 			}
 			require.Equal(t, want, got.Status, "%s %s: %s", method, at, got.Body)

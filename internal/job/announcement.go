@@ -109,12 +109,12 @@ func (s *State) goByAnnounced() {
 // VINMark is the mark of the VIN that the job goes by, "" while there is none. It is comparable within this job only.
 func (s *State) VINMark() string { return s.vinMark }
 
-// LastAnnounced is the mark of the VIN announced last, and when that was; "" if none was.
-func (s *State) LastAnnounced() (mark string, at time.Time) {
+// Announced is the newest announcement, with the mark of its VIN; false if there was none.
+func (s *State) Announced() (a Announcement, mark string, ok bool) {
 	if s.announced == nil {
-		return "", at
+		return a, "", false
 	}
-	return s.announced.mark, s.announced.At
+	return *s.announcement(), s.announced.mark, true
 }
 
 // Unattended reports whether an interface opened the job and no person has given it a command yet.

@@ -2,12 +2,32 @@ package job
 
 import (
 	"encoding/json"
+	"fmt"
 
 	"readback/internal/fault"
 	"readback/internal/stream"
+	"readback/internal/strict"
 )
 
 // What a vehicle interface may say in a job.
+
+// ReadCar reads from o what announce-vehicle takes of a car. It gives the VIN, and all of it as a sender writes it. What is
+// wrong is rejected in o, which the caller closes.
+func ReadCar(o *strict.Object) (vin string, data json.RawMessage, err error) {
+	car := readAnnouncement(o).(announcing)
+	if car.VIN == nil {
+		return "", nil, nil // said already
+	}
+	if err := json.Unmarshal(car.VIN, &vin); err != nil {
+		return "", nil, fmt.Errorf("read a VIN: %w", err)
+	}
+	data, err = json.Marshal(struct {
+		VIN       json.RawMessage `json:"vin"`
+		Plate     json.RawMessage `json:"plate,omitempty"`
+		MileageKM *int64          `json:"mileage_km,omitempty"`
+	}{car.VIN, car.Plate, car.MileageKM})
+	return vin, data, err
+}
 
 // onlyCar is the guard that an interface says of a car what can be read from one.
 func onlyCar(_ *State, _ stream.Actor, cmd stream.Command) error {

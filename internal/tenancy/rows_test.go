@@ -65,6 +65,7 @@ const (
 	things     reach = "things"     // those whose it is
 	listing    reach = "listing"
 	queueing   reach = "queueing"   // the people of a desk who may claim, and their owner
+	announcing reach = "announcing" // vehicle interfaces, which no other route lets in
 	connecting reach = "connecting" // the rows of messages
 )
 

@@ -38,7 +38,7 @@ func TestMatrix(t *testing.T) {
 		}
 	})
 	require.Equal(t, before, w.Stored(), "somebody who was refused changed something")
-	t.Run("allowed", func(t *testing.T) { walked.Add(int64(walkAllowedCommands(t, w))) })
+	t.Run("allowed", func(t *testing.T) { walked.Add(int64(walkAllowedCommands(t, w) + walkAnnounced(t, w))) })
 	t.Logf("%d cells walked", walked.Load())
 	if !t.Failed() {
 		require.GreaterOrEqual(t, walked.Load(), int64(cells))
@@ -177,6 +177,22 @@ func walkAllowedCommands(t *testing.T, w *town) (n int) {
 	return n
 }
 
+// walkAnnounced: a car that south's interface announces, north has a job of, and it is in a job of south's.
+func walkAnnounced(t *testing.T, w *town) (n int) {
+	for _, o := range []*org{w.south, w.north, w.desk, w.second} {
+		body := fmt.Sprintf(`{"id":%q,"vin":"ZZZDEM0A4CR000017"}`, stream.NewID())
+		got := asJSON(w.device.client).Ask("POST", "/v1/announcements", body)
+		require.Equal(t, http.StatusOK, got.Status, got.Body)
+		job := apptest.Read[struct{ Job stream.ID }](w.device.client, got).Job
+		for role, p := range o.people {
+			seen := p.Get("/v1/jobs/" + job.String())
+			require.Equal(t, o == w.south, seen.Status == http.StatusOK, "%s: %s", role, seen.Body)
+			n++
+		}
+	}
+	return n
+}
+
 func connectOnce(t *testing.T, w *town, who *apptest.Client, ref stream.Ref, body string) string {
 	t.Helper()
 	s := connect(t, w, who)
@@ -217,6 +233,8 @@ func walkRoutes(t *testing.T, w *town) (n int) {
 			n += walkThings(t, w, r, method, path)
 		case queueing:
 			n += walkQueue(t, w, path)
+		case announcing:
+			n += walkAnnouncing(t, w, method, path)
 		case anyone, members, owners:
 			if r.path != "" {
 				path = r.path
@@ -340,6 +358,27 @@ func walkQueue(t *testing.T, w *town, path string) (n int) {
 	}
 	for _, p := range w.strangers() {
 		require.Equal(t, string(fault.SignInNeeded), slug(p.client.Get(path).Body), p.name)
+		n++
+	}
+	return n
+}
+
+// walkAnnouncing: whoever is no vehicle interface in use gets the answer that nobody gets. One that is, is let in: what it
+// sends here is no announcement, and is not taken.
+func walkAnnouncing(t *testing.T, w *town, method, path string) (n int) {
+	nobody := asJSON(w.Nobody()).Ask(method, path, "{}")
+	require.Equal(t, string(fault.SignInNeeded), slug(nobody.Body), nobody.Body)
+	others := append(w.strangers(), person{"an interface with its token of before", "", w.device.void})
+	for _, s := range w.sides() {
+		others = append(others, s.people()...)
+	}
+	for _, p := range others {
+		got := asJSON(p.client).Ask(method, path, "{}")
+		if p.client == w.device.client {
+			require.Equal(t, string(fault.InvalidInput), slug(got.Body), "%s: %s", p.name, got.Body)
+		} else {
+			same(t, nobody, got, p.name+" "+path)
+		}
 		n++
 	}
 	return n

@@ -35,9 +35,16 @@ type town struct {
 	session    string // of south's technician
 	webhook    string // of south
 	invitation string // to south's specialist
+	device     device // of south
 
 	waiting, claimed, ended, preparing *visit
 	photos                             map[stream.ID]string // one of each of their calibrations
+}
+
+// device is a vehicle interface.
+type device struct {
+	id           stream.ID
+	client, void *apptest.Client // with its token, and with the one that it had before
 }
 
 // photo is a photo of the calibration; for another stream, one that is nobody's.
@@ -89,6 +96,9 @@ func settle(t *testing.T) *town {
 	w.webhook = stream.NewID().String()
 	w.As(apptest.OtherOwner).Do(w.south.register, "add-webhook",
 		fmt.Sprintf(`{"id":%q,"url":"https://hooks.invalid/readback","events":["job.job_opened"]}`, w.webhook))
+
+	void, plugged := w.Device(w.As(apptest.OtherOwner), "Gateway")
+	w.device = device{plugged, w.Token(w.As(apptest.OtherOwner), plugged), void}
 
 	gone := stream.NewID()
 	owner := w.As(apptest.ShopOwner)
@@ -195,9 +205,9 @@ func (s side) people() []person {
 	return all
 }
 
-// strangers are those for whom nothing but signing in is.
+// strangers are those for whom nothing but signing in is; a vehicle interface announces cars, and to all else is one of them.
 func (w *town) strangers() []person {
-	return []person{{"nobody", "", w.Nobody()}, {"retired", "", w.retired}}
+	return []person{{"nobody", "", w.Nobody()}, {"retired", "", w.retired}, {"a vehicle interface", "", w.device.client}}
 }
 
 // asJSON is the client sending JSON.

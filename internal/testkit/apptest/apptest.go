@@ -247,6 +247,24 @@ func (s *Server) Member(who token.Access) *Client {
 	return &Client{Access: access, Token: text, Header: http.Header{"Authorization": {"Bearer " + text}}, s: s}
 }
 
+// Device adds a vehicle interface to the register of the owner's organisation and gives a client with its token.
+func (s *Server) Device(owner *Client, name string) (*Client, stream.ID) {
+	s.t.Helper()
+	id, register := stream.NewID(), &Stream{Ref: stream.Ref{Kind: stream.Register, ID: owner.Access.Org}}
+	register.Seq = Read[struct{ Seq uint64 }](owner, owner.Get(register.Path())).Seq
+	owner.Do(register, "add-interface", fmt.Sprintf(`{"id":%q,"name":%q}`, id, name))
+	return s.Token(owner, id), id
+}
+
+// Token has a token made for the interface and gives a client with it.
+func (s *Server) Token(owner *Client, id stream.ID) *Client {
+	s.t.Helper()
+	got := owner.Post("/v1/interfaces/"+id.String()+"/token", "")
+	require.Equal(s.t, http.StatusOK, got.Status, got.Body)
+	text := Read[struct{ Token string }](owner, got).Token
+	return &Client{Token: text, Header: http.Header{"Authorization": {"Bearer " + text}}, s: s}
+}
+
 // Nobody is a client that has not signed in.
 func (s *Server) Nobody() *Client { return &Client{Header: http.Header{}, s: s} }
 
@@ -321,6 +339,8 @@ func (s *Server) Stored() string {
 			(select string_agg(r::text, E'\n' order by specialist) from readback.running r),
 			(select string_agg(k::text, E'\n' order by k::text) from readback.stream_key k),
 			(select string_agg(p::text, E'\n' order by id) from readback.photo p),
+			(select string_agg(d::text, E'\n' order by hash) from readback.device_token d),
+			(select string_agg(n::text, E'\n' order by org, interface, id) from readback.announcement n),
 			(select string_agg(a::text, E'\n' order by member) from readback.account a))`).Scan(&all)
 	require.NoError(s.t, err)
 	return all
