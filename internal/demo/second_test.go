@@ -56,7 +56,13 @@ func secondCameTrue(t *testing.T, s *story) {
 				Gate   string
 				Waived *struct{ Member string }
 			}
-			Claim  struct{ Member string }
+			Claim   struct{ Member string }
+			Request struct {
+				Estimate struct {
+					OnDuty int `json:"on_duty"`
+					Ahead  int
+				}
+			}
 			Signs  []struct{ By struct{ Member, Role string } }
 			Notice struct {
 				To, SHA256 string
@@ -82,6 +88,8 @@ func secondCameTrue(t *testing.T, s *story) {
 	}
 	early, relief := s.people["specialist"].member, s.people["relief"].member
 	require.Equal(t, map[string]string{"battery-voltage": early}, waived, "by who guided then")
+	require.Equal(t, 1, state.Request.Estimate.OnDuty)
+	require.Zero(t, state.Request.Estimate.Ahead, "the promised car goes before the one that waits")
 	require.Equal(t, relief, state.Claim.Member, "who guides in the end")
 	require.Len(t, state.Signs, 2)
 	require.Equal(t, relief, state.Signs[1].By.Member)

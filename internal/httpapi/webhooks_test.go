@@ -146,3 +146,57 @@ func TestWebhooksOfBothSides(t *testing.T) {
 	require.Equal(t, http.StatusOK, ask(t, owner, "POST", mine+"/enable", "").Status)
 	next(apptest.ShopOwner)
 }
+
+// TestAWebhookThatHangs takes what it is sent and never answers. The shop's other webhook is told of everything meanwhile,
+// and nobody who works waits for either.
+func TestAWebhookThatHangs(t *testing.T) {
+	t.Parallel()
+	cfg := apptest.Config(pgtest.Database(t))
+	cfg.WebhookNetworks = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
+	s := apptest.Serve(t, cfg)
+	owner, tech := s.As(apptest.ShopOwner), s.As(apptest.Technician)
+	add := func(url string) (hook stream.ID, secret string) {
+		hook = stream.NewID()
+		owner.Do(owner.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*"]}`, hook, url))
+		answer := ask(t, owner, "POST", "/v1/webhooks/"+hook.String()+"/secret", "")
+		require.Equal(t, http.StatusOK, answer.Status, answer.Body)
+		return hook, apptest.Read[struct{ Secret string }](owner, answer).Secret
+	}
+	ended, asked := make(chan struct{}), make(chan struct{}, 1000)
+	hangs := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {
+		asked <- struct{}{}
+		<-ended
+	}))
+	t.Cleanup(hangs.Close)
+	t.Cleanup(func() { close(ended) })
+	hung, _ := add(hangs.URL)
+	url, got, secret := told(t)
+	_, *secret = add(url)
+
+	const entries = 30
+	job := apptest.NewStream(stream.Job)
+	tech.Do(job, "open-job", `{"plate":"DEMO 7"}`)
+	<-asked
+	for range entries - 1 {
+		tech.Do(job, "note", `{"text":"Somebody hangs."}`)
+	}
+	for range entries {
+		select {
+		case m := <-got:
+			require.Equal(t, job.ID.String(), m[1])
+		case <-time.After(30 * time.Second):
+			t.Fatal("the one that answers is not told")
+		}
+	}
+	for _, h := range apptest.Read[struct {
+		Webhooks []struct {
+			ID            stream.ID
+			Waiting, Done int
+		}
+	}](owner, ask(t, owner, "GET", "/v1/webhooks", "")).Webhooks {
+		if h.ID == hung {
+			require.Zero(t, h.Done)
+			require.Equal(t, entries, h.Waiting, "nothing is lost: it is shown as waiting")
+		}
+	}
+}
