@@ -16,6 +16,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"readback/api/client"
 	"readback/internal/fault"
 )
 
@@ -49,7 +50,7 @@ type command struct {
 // commands in the order of the help.
 func commands() []command {
 	return []command{
-		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, verifyCommand, initCommand, migrateCommand, rotateKeysCommand, versionCommand,
+		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, announceCommand, verifyCommand, initCommand, migrateCommand, rotateKeysCommand, versionCommand,
 	}
 }
 
@@ -144,6 +145,10 @@ func parse(fs *flag.FlagSet, args *[]string) error {
 // say writes a refusal for a person: where, sentence, fields, and the slug a program may look for.
 func say(err error) string {
 	text := err.Error()
+	var p *client.Problem
+	if errors.As(err, &p) {
+		return text + " [" + p.Slug() + "]"
+	}
 	var e *fault.Error
 	if !errors.As(err, &e) {
 		return text
@@ -155,6 +160,10 @@ func say(err error) string {
 }
 
 func status(err error) int {
+	var p *client.Problem
+	if errors.As(err, &p) {
+		return refusedStatus(p)
+	}
 	var e *fault.Error
 	if !errors.As(err, &e) {
 		return 3

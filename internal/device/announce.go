@@ -54,11 +54,15 @@ func (d *Desk) Announce(ctx context.Context, from Device, a Announcement) (Recei
 	if err := d.paces.announces(from, d.now()); err != nil {
 		return Receipt{}, err
 	}
-	said, err := d.hub.Mark(ctx, from.register(), "announcement", string(a.Car))
+	shop, err := d.hub.Fresh(ctx, from.register(), 0)
 	if err != nil {
 		return Receipt{}, err
 	}
-	mark, err := d.hub.Mark(ctx, from.register(), "vin", a.VIN)
+	said, err := d.hub.Mark(ctx, shop, "announcement", string(a.Car))
+	if err != nil {
+		return Receipt{}, err
+	}
+	mark, err := d.hub.Mark(ctx, shop, "vin", a.VIN)
 	if err != nil {
 		return Receipt{}, err
 	}
@@ -96,21 +100,23 @@ func (d *Desk) find(ctx context.Context, from Device, vin string, not []stream.I
 	}
 	var tiedAt time.Time
 	var tied, same, waiting *stream.ID
-	for _, id := range near {
+	for _, n := range near {
+		id := n.Job
 		if slices.Contains(not, id) {
 			continue
 		}
-		s, err := d.jobOf(ctx, id)
+		f, err := d.hub.Fresh(ctx, jobRef(id), n.Seq)
 		if err != nil {
 			return found, false, err
 		}
+		s := f.State.(*job.State)
 		if tie, is := s.Tie(); is && tie.Interface == from.Interface && tie.At.After(tiedAt) {
 			tied, tiedAt = &id, tie.At
 		}
 		if tied != nil || s.VINMark() == "" {
 			continue
 		}
-		mark, err := d.hub.Mark(ctx, jobRef(id), "vin", vin)
+		mark, err := d.hub.Mark(ctx, f, "vin", vin)
 		switch {
 		case fault.Is(err, fault.WrongPhase): // its personal values were erased
 		case err != nil:
@@ -129,19 +135,11 @@ func (d *Desk) find(ctx context.Context, from Device, vin string, not []stream.I
 	return found, false, nil
 }
 
-func (d *Desk) jobOf(ctx context.Context, id stream.ID) (*job.State, error) {
-	f, err := d.hub.Fresh(ctx, jobRef(id))
-	if err != nil {
-		return nil, err
-	}
-	return f.State.(*job.State), nil
-}
-
 func jobRef(id stream.ID) stream.Ref { return stream.Ref{Kind: stream.Job, ID: id} }
 
 // give opens the job with the announcement, or announces in it. What stands there already is not said again.
 func (d *Desk) give(ctx context.Context, from Device, id stream.ID, a Announcement) (Receipt, error) {
-	f, err := d.hub.Fresh(ctx, jobRef(id))
+	f, err := d.hub.Fresh(ctx, jobRef(id), 0)
 	if err != nil {
 		return Receipt{}, err
 	}
@@ -150,7 +148,7 @@ func (d *Desk) give(ctx context.Context, from Device, id stream.ID, a Announceme
 	}
 	cmd := stream.Command{ID: a.ID, Type: "open-job", Data: a.Car}
 	if f.Seq > 0 {
-		mark, err := d.hub.Mark(ctx, jobRef(id), "vin", a.VIN)
+		mark, err := d.hub.Mark(ctx, f, "vin", a.VIN)
 		if err != nil {
 			return Receipt{}, err
 		}

@@ -54,6 +54,12 @@ type Assignment struct {
 	Not   []stream.ID // jobs that turned out not to take it
 }
 
+// Near is a job that an announcement may belong to, with the number of its last entry.
+type Near struct {
+	Job stream.ID
+	Seq uint64
+}
+
 // Store keeps tokens' hashes, and which job an announcement went to.
 type Store interface {
 	// GiveToken puts a device's token in the place of the one before.
@@ -62,7 +68,7 @@ type Store interface {
 	TokenOf(ctx context.Context, hash Hash) (Device, error)
 	// JobsNear gives open jobs of the organisation in which something happened within the hour, and those tied to the interface
 	// in which something did within twelve, the one opened last first.
-	JobsNear(ctx context.Context, d Device) ([]stream.ID, error)
+	JobsNear(ctx context.Context, d Device) ([]Near, error)
 	// Assign gives the job that the announcement belongs to. The same announcement belongs to the same job again; with another
 	// Said it is refused as id-reused.
 	Assign(ctx context.Context, a Assignment) (stream.ID, error)
@@ -71,8 +77,8 @@ type Store interface {
 // Hub is what is needed of the streams.
 type Hub interface {
 	Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd stream.Command) (live.Receipt, error)
-	Fresh(ctx context.Context, ref stream.Ref) (*stream.Fold, error)
-	Mark(ctx context.Context, ref stream.Ref, name, value string) (string, error)
+	Fresh(ctx context.Context, ref stream.Ref, known uint64) (*stream.Fold, error)
+	Mark(ctx context.Context, f *stream.Fold, name, value string) (string, error)
 }
 
 // Desk takes announcements.
@@ -129,7 +135,7 @@ func (d *Desk) Check(ctx context.Context, address netip.Addr, token string) (Dev
 }
 
 func (d *Desk) inUse(ctx context.Context, of Device) (bool, error) {
-	f, err := d.hub.Fresh(ctx, of.register())
+	f, err := d.hub.Fresh(ctx, of.register(), 0)
 	if err != nil {
 		return false, err
 	}

@@ -46,9 +46,9 @@ func (d *DB) TokenOf(ctx context.Context, hash device.Hash) (device.Device, erro
 
 // sqlJobsNear looks at the newest few hundred: what a shop has under way is among them.
 const sqlJobsNear = `
-select near.stream from (
-	select h.stream, h.summary ->> 'interface' = $2::text as tied, greatest(h.changed_at, c.changed_at) as changed
-	from (select stream, changed_at, summary, phase from head
+select near.stream, near.seq from (
+	select h.stream, h.seq, h.summary ->> 'interface' = $2::text as tied, greatest(h.changed_at, c.changed_at) as changed
+	from (select stream, seq, changed_at, summary from head
 		where org = $1 and kind = 'job' and phase = 'open' order by stream desc limit 500) h
 	left join lateral (select max(changed_at) as changed_at from head where job = h.stream) c on true
 ) near
@@ -56,16 +56,17 @@ where near.changed > now() - interval '1 hour' or near.tied and near.changed > n
 order by near.stream desc limit 200`
 
 // JobsNear gives the jobs that an announcement may belong to.
-func (d *DB) JobsNear(ctx context.Context, of device.Device) ([]stream.ID, error) {
-	all, err := reading(d.hub, func() ([]stream.ID, error) {
+func (d *DB) JobsNear(ctx context.Context, of device.Device) ([]device.Near, error) {
+	all, err := reading(d.hub, func() ([]device.Near, error) {
 		rows, err := d.hub.Query(ctx, sqlJobsNear, given(of.Org), of.Interface.String())
 		if err != nil {
 			return nil, err
 		}
-		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (stream.ID, error) {
+		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (device.Near, error) {
 			var id pgtype.UUID
-			err := row.Scan(&id)
-			return id.Bytes, err
+			var seq uint64
+			err := row.Scan(&id, &seq)
+			return device.Near{Job: id.Bytes, Seq: seq}, err
 		})
 	})
 	if err != nil {

@@ -129,5 +129,5 @@ func TestJobsNear(t *testing.T) {
 	}
 	got, err := d.JobsNear(t.Context(), of)
 	require.NoError(t, err)
-	require.Equal(t, []stream.ID{near[2], near[1], near[0]}, got, "the one opened last first; far: %v", far)
+	require.Equal(t, []device.Near{{Job: near[2], Seq: 1}, {Job: near[1], Seq: 1}, {Job: near[0], Seq: 1}}, got, "the one opened last first; far: %v", far)
 }
