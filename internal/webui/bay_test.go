@@ -70,10 +70,24 @@ func TestSeldomScenesOfTheBay(t *testing.T) {
 	require.Equal(t, "none", state.Place.Stage)
 
 	// The same step in inches, and read back as it is shown.
+	// An answer in millimetres that was asked for before and comes after changes nothing.
+	run(b, chromedp.Evaluate[chromedp.Void](`(() => {
+		const real = fetch;
+		window.inches = 0;
+		window.fetch = (at, ...more) => {
+			if (String(at).includes("unit=in")) window.inches++;
+			return String(at).includes("unit=mm") ? new Promise((go) => window.letGo = () => go(real(at, ...more))) : real(at, ...more);
+		};
+	})()`))
+	c.does(c.tech, "note", `{"text":"It is cold in here."}`)
+	b.until("window.letGo")
 	b.press("#more")
 	b.press("#unit")
 	b.sees("#unit", "show millimetres")
 	b.press("#back")
+	b.sees("#instruction", "\u00a0in ")
+	run(b, chromedp.Evaluate[chromedp.Void](`(window.inches = 0, window.letGo())`))
+	b.until("window.inches > 0") // looked again
 	b.sees("#instruction", "\u00a0in ")
 	b.readable("inches", 7)
 	b.fits("inches")

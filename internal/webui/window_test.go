@@ -167,20 +167,38 @@ func (w *window) at(selector string) (x, y float64) {
 	return at[0], at[1]
 }
 
-// press presses an element with the pointer, where it is then.
+// press presses an element with the pointer. Where something moved it away between the look and the press, the pointer is
+// let go elsewhere and the element pressed where it is then, as somebody would who sees it move.
 func (w *window) press(selector string) {
 	w.t.Helper()
-	x, y := w.at(selector)
-	run(w, chromedp.MouseClickXY(x, y))
+	for {
+		x, y := w.at(selector)
+		w.pointer(input.DispatchMouseEventTypeMousePressed, x, y)
+		under := run(w, chromedp.Evaluate[bool](fmt.Sprintf(`(() => {
+			const e = document.querySelector(%q);
+			return Boolean(e?.matches(":active") || e?.closest("label")?.matches(":active"));
+		})()`, selector)))
+		if under {
+			w.pointer(input.DispatchMouseEventTypeMouseReleased, x, y)
+			return
+		}
+		w.pointer(input.DispatchMouseEventTypeMouseMoved, 0, 0)
+		w.pointer(input.DispatchMouseEventTypeMouseReleased, 0, 0)
+	}
+}
+
+func (w *window) pointer(what input.DispatchMouseEventType, x, y float64) {
+	w.t.Helper()
+	run(w, chromedp.MouseEvent(what, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
 }
 
 // hold keeps the pointer down on an element until the page fulfils a condition.
 func (w *window) hold(selector, condition string) {
 	w.t.Helper()
 	x, y := w.at(selector)
-	run(w, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	w.pointer(input.DispatchMouseEventTypeMousePressed, x, y)
 	w.until(condition)
-	run(w, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	w.pointer(input.DispatchMouseEventTypeMouseReleased, x, y)
 }
 
 // visit goes to an address of the server.

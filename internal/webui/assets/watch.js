@@ -69,9 +69,10 @@ export class Watch extends EventTarget {
 
   /** @returns {Promise<void>} */
   async load() {
-    const at = "/v1/calibrations/" + this.ref.id;
-    const [view, said] = await Promise.all([get(at), get(at + "/words?unit=" + unit())]);
-    if (said.seq !== view.seq) return this.load(); // an entry came between the two
+    const at = "/v1/calibrations/" + this.ref.id, asked = unit();
+    const [view, said] = await Promise.all([get(at), get(at + "/words?unit=" + asked)]);
+    if (said.seq !== view.seq || asked !== unit()) return this.load(); // an entry came between the two, or the unit was changed
+    if (view.seq < this.seq) return; // another load was asked later and answered sooner
     this.words = said.words;
     this.state = view.state;
     this.sealed = opener(view.opened);
