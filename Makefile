@@ -7,7 +7,7 @@ FUZZTIME ?= 10s
 POINTS  ?= 200
 
 .DEFAULT_GOAL := help
-.PHONY: help build test race fuzz faults demo run bench lint need-go need-postgres need-chromium
+.PHONY: help build test features race fuzz faults demo run bench lint need-go need-postgres need-chromium
 
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/\1|\2/p' Makefile | while IFS='|' read -r target what; do \
@@ -19,6 +19,9 @@ build: need-go ## build bin/readback
 test: need-go need-postgres need-chromium ## run every test; PostgreSQL and Chromium are installed if missing and that is allowed
 	@$(GO) test -timeout 5m ./... && echo 'make test: every package passed' || \
 		{ status=$$?; echo 'make test: FAILED, in the packages marked FAIL above' >&2; exit $$status; }
+
+features: need-go need-postgres need-chromium ## run the tests that docs/features.md names; one that is skipped or not there fails
+	@GO='$(GO)' bash .ci/features
 
 race: need-go need-postgres need-chromium ## run every test under the race detector (needs a C compiler)
 	CGO_ENABLED=1 $(GO) test -race -timeout 10m ./...

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 )
@@ -49,4 +50,23 @@ func TestVINsOfOneJobAreCompared(t *testing.T) {
 	for _, e := range entries.Entries {
 		require.NotContains(t, string(e.Body), "ZZZDEM", "no VIN stands openly")
 	}
+}
+
+// TestTwoVINsHoldTheLeg until a person of the shop has settled which is right; everything before goes on.
+func TestTwoVINsHoldTheLeg(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech, desk := s.As(apptest.Technician), s.As(apptest.Specialist)
+	job := tech.OpenJob()
+	tech.Scanned(job)
+	tech.Do(job, "announce-vehicle", `{"vin":"ZZZDEM0A4CR000018"}`)
+	cal := tech.OpenCalibration(job)
+	tech.Placed(desk, cal)
+	tech.Held(cal)
+	got := ask(t, tech, "POST", cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "bay-clear", `{}`))
+	problem(t, got, fault.NotMet, "guard")
+	require.Contains(t, got.Body, `"want":"one-vin`)
+	tech.Do(job, "settle-vin", `{"right":"typed","reason":"Read from the windscreen."}`)
+	tech.Do(cal, "bay-clear", `{}`)
+	desk.Do(cal, "go", `{}`)
 }

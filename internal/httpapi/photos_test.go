@@ -170,3 +170,21 @@ func TestPhotoIsThereBeforeItsEntry(t *testing.T) {
 	require.Equal(t, "text", view.State.Photos[0].Marks[0].Kind)
 	require.Subset(t, slices.Collect(maps.Values(view.Opened)), []string{"Plain.", "Plain here."})
 }
+
+// TestGateDemandsAPhoto: where the procedure demands a photograph, ticking the gate is not enough.
+func TestGateDemandsAPhoto(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	cal := apptest.NewStream(stream.Calibration)
+	tech.Do(cal, "open", fmt.Sprintf(`{"job":%q,"sensor":"front-camera","procedure":{"register":%q,"id":"01940000-0000-7000-8000-0000000000f7"}}`,
+		tech.OpenJob().ID, tech.Access.Org))
+	const ticked = `{"gate":"glass-clean","met":true,"evidence":"photographed"}`
+	got := ask(t, tech, http.MethodPost, cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "record-gate", ticked))
+	problem(t, got, fault.NotMet, "guard")
+	require.Contains(t, got.Body, `"want":"gate-photographed`)
+	p := tech.AddPhoto(cal)
+	tech.Do(cal, "attach-photo", fmt.Sprintf(`{"photo":%q,"sha256":%q,"width_px":%d,"height_px":%d,"of":{"gate":"glass-clean"}}`,
+		p.ID, p.SHA256, p.WidthPX, p.HeightPX))
+	tech.Do(cal, "record-gate", ticked)
+}
