@@ -130,3 +130,40 @@ func (c *Client) Words(ctx context.Context, calibration, language, unit string) 
 func (c *Client) Bundle(ctx context.Context, calibration string, w io.Writer) error {
 	return c.Download(ctx, "/v1/calibrations/"+calibration+"/bundle", w)
 }
+
+// Procedure is a procedure that a calibration can be opened with, in its newest version.
+type Procedure struct {
+	Register     string `json:"register"`     // whose it is
+	Organisation string `json:"organisation"` // the name of that shop or desk
+	ID           string `json:"id"`
+	Version      int    `json:"version"`
+	Digest       string `json:"digest"`
+	Title        string `json:"title"`
+	Sensor       string `json:"sensor"`
+	Source       struct {
+		Title, Dated, Version string
+	} `json:"source"`
+	SetUps []string `json:"set_ups"`
+	Drive  bool     `json:"drive"`
+	Gates  int      `json:"gates"`
+
+	Document json.RawMessage `json:"procedure"` // whole; Procedures leaves it out
+}
+
+// Procedures lists what a calibration of the signed-in member's organisation can be opened with: its own procedures, then
+// those of the desks it has an agreement with. sensor may be empty: any.
+func (c *Client) Procedures(ctx context.Context, sensor string) ([]Procedure, error) {
+	query := url.Values{}
+	if sensor != "" {
+		query.Set("sensor", sensor)
+	}
+	var answer struct{ Procedures []Procedure }
+	err := c.Get(ctx, "/v1/procedures?"+query.Encode(), &answer)
+	return answer.Procedures, err
+}
+
+// Procedure gives one of them with its document.
+func (c *Client) Procedure(ctx context.Context, register, id string) (p Procedure, err error) {
+	query := url.Values{"register": {register}}
+	return p, c.Get(ctx, "/v1/procedures/"+url.PathEscape(id)+"?"+query.Encode(), &p)
+}

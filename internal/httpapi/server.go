@@ -116,6 +116,8 @@ func (s *Server) routes() map[string]http.Handler {
 		"POST /v1/calibrations/{id}/photos":        s.forMembers(s.addPhoto),
 		"GET /v1/calibrations/{id}/photos/{photo}": s.forMembers(s.photo),
 		"GET /v1/registers/{id}/export":            s.forMembers(s.export),
+		"GET /v1/procedures":                       s.forMembers(s.procedures, "sensor"),
+		"GET /v1/procedures/{id}":                  s.forMembers(s.procedure, "register"),
 		"POST /v1/read-alignment":                  s.forMembers(s.readAlignment),
 		"POST /v1/read-codes":                      s.forMembers(s.readCodes),
 		"GET /v1/trail-key":                        s.adapt(s.trailKey),

@@ -1,9 +1,9 @@
 package tenancy
 
 // routes is a row for each route. anyone: who asks makes no difference. members: whoever is signed in, and none else; owners:
-// of these the owners. seeing and takingOut: by what the asker is to the stream in the address; who narrows it. things: what is
-// one organisation's own and no stream; theirs gives one of the shop that has nothing to do with the others. announcing: vehicle
-// interfaces, and none else.
+// of these the owners. procedures: by the asker's agreements. seeing and takingOut: by what the asker is to the stream in the
+// address; who narrows it. things: what is one organisation's own and no stream; theirs gives one of the shop that has nothing
+// to do with the others. announcing: vehicle interfaces, and none else.
 var routes = []route{
 	{is: "POST /v1/sign-in", reach: anyone},
 	{is: "POST /v1/refresh", reach: anyone},
@@ -33,6 +33,8 @@ var routes = []route{
 	{is: "GET /v1/calibrations/{id}/notice", reach: seeing, who: "own technician owner, claimed specialist owner"},
 	{is: "POST /v1/calibrations/{id}/photos", reach: seeing, who: "own technician owner, claimed specialist owner"},
 	{is: "GET /v1/calibrations/{id}/photos/{photo}", reach: seeing, who: "own technician specialist owner, claimed specialist owner"},
+	{is: "GET /v1/procedures", reach: procedures},
+	{is: "GET /v1/procedures/{id}", reach: procedures},
 	{is: "GET /v1/registers/{id}/export", reach: takingOut},
 	{is: "GET /v1/webhooks", reach: owners},
 	{is: "GET /v1/webhooks/{id}/deliveries", reach: things, theirs: webhook},

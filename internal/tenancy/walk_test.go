@@ -231,6 +231,8 @@ func walkRoutes(t *testing.T, w *town) (n int) {
 			n += walkLists(t, w)
 		case things:
 			n += walkThings(t, w, r, method, path)
+		case procedures:
+			n += walkProcedures(t, w, path)
 		case queueing:
 			n += walkQueue(t, w, path)
 		case announcing:
@@ -379,6 +381,52 @@ func walkAnnouncing(t *testing.T, w *town, method, path string) (n int) {
 		} else {
 			same(t, nobody, got, p.name+" "+path)
 		}
+		n++
+	}
+	return n
+}
+
+// walkProcedures: a desk's procedures are shown to its own people and to those of a shop that has an agreement with it now.
+func walkProcedures(t *testing.T, w *town, path string) (n int) {
+	var all []string
+	for _, p := range w.procedures {
+		all = append(all, p)
+	}
+	none := stream.NewID().String()
+	for _, s := range w.sides() {
+		var want []string
+		switch s.org {
+		case w.north:
+			want = []string{w.procedures[w.north.id], w.procedures[w.desk.id]}
+		default:
+			want = []string{w.procedures[s.org.id]}
+		}
+		for _, p := range s.people() {
+			if !strings.Contains(path, "{id}") {
+				got := p.client.Get(path)
+				var ids []string
+				for _, row := range apptest.Read[struct{ Procedures []struct{ ID string } }](p.client, got).Procedures {
+					ids = append(ids, row.ID)
+				}
+				require.Equal(t, want, ids, "%s: %s", p.name, got.Body)
+				n++
+				continue
+			}
+			for of, id := range w.procedures {
+				at := func(id string) string { return strings.Replace(path, "{id}", id, 1) + "?register=" + of.String() }
+				got := p.client.Get(at(id))
+				if slices.Contains(want, id) {
+					require.Equal(t, http.StatusOK, got.Status, "%s: %s", p.name, got.Body)
+				} else {
+					same(t, p.client.Get(at(none)), got, p.name+": "+at(id))
+					require.Equal(t, string(fault.NotHere), slug(got.Body), p.name)
+				}
+				n++
+			}
+		}
+	}
+	for _, p := range w.strangers() {
+		require.Equal(t, string(fault.SignInNeeded), slug(p.client.Get(strings.Replace(path, "{id}", all[0], 1)).Body), p.name)
 		n++
 	}
 	return n

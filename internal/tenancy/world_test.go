@@ -39,6 +39,7 @@ type town struct {
 
 	waiting, claimed, ended, preparing *visit
 	photos                             map[stream.ID]string // one of each of their calibrations
+	procedures                         map[stream.ID]string // one of each register
 }
 
 // device is a vehicle interface.
@@ -54,6 +55,13 @@ func (w *town) photo(of *apptest.Stream) string {
 	}
 	return "01940000-0000-7000-8000-00000000ffff"
 }
+
+// deskMethod is a desk's procedure: a drive alone, whose source states all limits.
+const deskMethod = `{"format":"readback-procedure/1","title":"Learning on the road (invented)","sensor":"front-camera",
+	"source":{"title":"Invented service information","dated":"2026-03-01","version":"1"},
+	"gates":[{"gate":"tyres-set","asks":"The tyres are at their pressure.","grade":"required","by":"request","evidence":"declared"}],
+	"drive":{"windows":[{"window":"main-road","speed_kmh":{"lower":60,"upper":100},"minutes":{"lower":10}}],
+		"conditions":[{"condition":"dry","asks":"It does not rain."}]}}`
 
 // visit is a job and its calibration.
 type visit struct{ job, calibration *apptest.Stream }
@@ -107,6 +115,14 @@ func settle(t *testing.T) *town {
 	w.retired = w.Member(token.Access{Org: w.north.id, Member: gone})
 
 	owner.Do(w.north.register, "make-agreement", fmt.Sprintf(`{"desk":%q}`, w.second.id))
+	w.procedures = map[stream.ID]string{
+		w.north.id: "01940000-0000-7000-8000-0000000000f7", w.south.id: "01940000-0000-7000-8000-0000000001f7", // as imported
+	}
+	for _, o := range []*org{w.desk, w.second} {
+		id := stream.NewID().String()
+		o.people[stream.Owner].Do(o.register, "add-procedure", fmt.Sprintf(`{"id":%q,"procedure":%s}`, id, deskMethod))
+		w.procedures[o.id] = id
+	}
 	w.preparing = w.open()
 	w.waiting = w.request()
 	w.claimed = w.claim()

@@ -118,3 +118,28 @@ func TestTwoVINs(t *testing.T) {
 	p.sees("#announced", "settled: the typed one is right")
 	b.sees("#gates-title", "car and bay")
 }
+
+// TestADesksProcedure: the shop begins a calibration by a procedure that its desk has written, and sees its gates.
+func TestADesksProcedure(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	owner, tech := s.As(apptest.DeskOwner), s.As(apptest.Technician)
+	desk := &apptest.Stream{Ref: stream.Ref{Kind: stream.Register, ID: owner.Access.Org}}
+	desk.Seq = apptest.Read[struct{ Seq uint64 }](owner, owner.Get(desk.Path())).Seq
+	id := stream.NewID()
+	owner.Do(desk, "add-procedure", fmt.Sprintf(`{"id":%q,"procedure":{"format":"readback-procedure/1","title":"On the road (invented)","sensor":"front-camera",
+		"source":{"title":"Invented service information","dated":"2026-03-01","version":"7"},
+		"gates":[{"gate":"tyres-set","asks":"The tyres are at the pressure on the door's plate.","grade":"required","by":"request","evidence":"declared"}],
+		"drive":{"windows":[{"window":"main-road","speed_kmh":{"lower":60,"upper":100},"minutes":{"lower":10}}],"conditions":[{"condition":"dry","asks":"It does not rain."}]}}}`, id))
+	job := tech.OpenJob()
+	b := open(t, browser(t), "job", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit("/bay/jobs/" + job.ID.String())
+	b.sees("#method-front-camera", "three positions")
+	b.sees("#method-front-camera", "on the road (invented), version 1, of demo desk")
+	b.choose("#method-front-camera", desk.ID.String()+"/"+id.String())
+	b.onPhone("desks-procedure")
+	b.press("#begin-front-camera")
+	b.sees("#gate-tyres-set", "the door's plate")
+	b.sees("main", "invented service information, 2026-03-01, version 7")
+}

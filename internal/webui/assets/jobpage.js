@@ -14,7 +14,7 @@ import { PHASES, sensor, sentence, task } from "./words.js";
 const id = location.pathname.split("/")[3], main = byId("main");
 const link = new Link();
 /** @type {any} */
-let view = null, register = /** @type {any} */ (null), me = /** @type {any} */ (null), rows = /** @type {any[]} */ ([]), last = "";
+let view = null, register = /** @type {any} */ (null), me = /** @type {any} */ (null), rows = /** @type {any[]} */ ([]), procedures = /** @type {any[] | null} */ (null), last = "";
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
@@ -33,6 +33,7 @@ async function start() {
 async function load() {
   [view, rows] = [await get("/v1/jobs/" + id), (await get("/v1/calibrations?limit=100")).calibrations.filter((/** @type {any} */ r) => r.job === id)];
   register ??= (await get("/v1/registers/" + me.org)).state;
+  procedures ??= (await get("/v1/procedures")).procedures; // its own, then its desks'
   draw();
 }
 
@@ -94,12 +95,12 @@ const made = /** @type {Record<string, string>} */ ({});
 /** @param {any} job @param {boolean} ended */
 function calibrations(job, ended) {
   const there = rows.filter((r) => r.phase !== "closed").map((r) => r.summary.sensor), todo = (job.work.sensors?.affected ?? []).filter((/** @type {string} */ s) => !there.includes(s));
-  const methods = (/** @type {string} */ s) => Object.entries(register.procedures ?? {}).filter(([, p]) => /** @type {any} */ (p).active && /** @type {any} */ (p).procedure.sensor === s).map(([pid, p]) => /** @type {[string, string]} */ ([pid, `${/** @type {any} */ (p).procedure.title}, version ${/** @type {any} */ (p).version}`]));
+  const methods = (/** @type {string} */ s) => (procedures ?? []).filter((p) => p.sensor === s).map((p) => /** @type {[string, string]} */ ([`${p.register}/${p.id}`, `${p.title}, version ${p.version}${p.register === me.org ? "" : ", of " + p.organisation}`]));
   const begin = async (/** @type {string} */ s) => {
     problem("");
     const cal = (made[s] ??= newId()), method = /** @type {HTMLSelectElement | null} */ (document.getElementById("method-" + s))?.value;
     try {
-      await command("calibrations", cal, 0, "open", { job: id, sensor: s, ...(method && { procedure: { register: me.org, id: method } }) });
+      await command("calibrations", cal, 0, "open", { job: id, sensor: s, ...(method && { procedure: { register: method.split("/")[0], id: method.split("/")[1] } }) });
       location.assign("/bay/" + cal);
     } catch (e) {
       problem(e instanceof Refused ? e.text() : "There is no link to the server. Press again: nothing is made twice.");
