@@ -36,6 +36,8 @@ func TestTheQueue(t *testing.T) {
 	b.sees("#wait", "nobody is on duty who may take it")
 	b.sees("#wait", "a desk opens next "+opens[:3])
 	b.sees("#wait", "the car is promised for")
+	b.sees("#wait", "first in the queue")
+	b.sees("#wait", "when you asked: nobody on duty")
 	b.fits("nobody")
 	b.readable("nobody", 7)
 	b.onPhone("nobody")
@@ -57,6 +59,8 @@ func TestTheQueue(t *testing.T) {
 	b.press("#request")
 	b.sees("#wait", "likely")
 	b.sees("#wait", "1 on duty, 1 before you")
+	b.sees("#wait", "place 2 in the queue. likely up to")
+	b.sees("#wait", "from now")
 	b.fits("likely")
 	b.onPhone("likely")
 	b.press("#meanwhile")
@@ -71,6 +75,12 @@ func TestTheQueue(t *testing.T) {
 	d.press("#claim-" + two.cal.ID.String())
 	d.sees(".next-title", "adopt sheet 1")
 	b.sees("#turn", "desk’s turn")
+
+	// What was said of that wait is counted: the one before was declined and waits, the other was claimed within its range.
+	d.visit("/desk")
+	d.sees("#record", "said range held 1 of 1 waits, last 30 days")
+	d.readable("record", 4.5)
+	d.picture("record")
 }
 
 // TestHandOver on both sides: the card is read, said again wrongly and then rightly, and the work changes hands; and how

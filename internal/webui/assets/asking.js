@@ -1,24 +1,58 @@
 // @ts-check
 // Asking for a specialist with more than one press, and what was said of the wait.
 
-import { field, h, select } from "./dom.js";
+import { get } from "./api.js";
+import { field, h, put, select } from "./dom.js";
 import { dayTime } from "./format.js";
 
 const LANGUAGES = /** @type {[string, string][]} */ ([["", "any"], ["en", "English"], ["de", "German"], ["fr", "French"], ["es", "Spanish"]]);
 
-/** What the server said of the wait when guidance was asked for. @param {any} request */
-export function wait(request) {
-  const e = request?.estimate;
-  const promised = request?.promised && `The car is promised for ${dayTime(Date.parse(request.promised))}.`;
-  if (!e) return h("p", { class: "then", id: "wait" }, promised);
+const EVERY_MS = 15_000;
+
+/** @param {any} e */
+function range(e) {
+  const [low, high] = [Math.round(e.low_s / 60), Math.max(1, Math.round(e.high_s / 60))];
+  return low === 0 ? `up to ${high} min` : low === high ? `about ${high} min` : `${low} to ${high} min`;
+}
+
+/**
+ * An estimate. place is where the request stands now; null for what was said when it was asked for.
+ * @param {any} e @param {number | null} place
+ */
+function outlook(e, place) {
+  const at = place === null ? "" : place === 1 ? "First in the queue. " : `Place ${place} in the queue. `;
   if (e.nobody) {
-    return h("div", { id: "wait" }, h("p", { class: "then" }, h("b", null, "Nobody is on duty who may take it.")),
-      h("p", { class: "then" }, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : "No opening hours are known. Telephone the desk.", " ", promised));
+    return [h("p", { class: "then" }, h("b", null, "Nobody is on duty who may take it.")),
+      h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : "No opening hours are known. Telephone the desk.")];
   }
-  const minutes = (/** @type {number} */ s) => Math.round(s / 60);
-  const [low, high] = [minutes(e.low_s), Math.max(1, minutes(e.high_s))];
-  return h("div", { id: "wait" }, h("p", { class: "then" }, h("b", null, low === 0 ? `Likely up to ${high} min` : low === high ? `Likely about ${high} min` : `Likely ${low} to ${high} min`), ` from when you asked, middle ${minutes(e.middle_s)} min.`),
-    h("p", { class: "caution" }, `${e.on_duty} on duty, ${e.ahead} before you. Four waits in five end inside that range.`, " ", promised));
+  return [h("p", { class: "then" }, h("b", null, `${at}Likely ${range(e)}`), place === null ? " from when you asked" : " from now", `, middle ${Math.round(e.middle_s / 60)} min.`),
+    h("p", { class: "caution" }, `${e.on_duty} on duty, ${e.ahead} before you. Four waits in five end inside that range.`)];
+}
+
+/**
+ * Where the request stands and how long it will wait, looked up again and again while it is shown; without a link, what was
+ * said when it was asked for.
+ * @param {any} request @param {string} id of the calibration
+ */
+export function wait(request, id) {
+  const promised = request?.promised && `The car is promised for ${dayTime(Date.parse(request.promised))}.`, said = request?.estimate;
+  const now = h("div", { id: "place-now" }, said && outlook(said, null)), then = h("p", { class: "caution" });
+  let shown = "";
+  const look = async () => {
+    try {
+      const p = await get(`/v1/calibrations/${id}/place`);
+      const key = JSON.stringify([p.place?.position, p.estimate]);
+      if (!p.place || !p.estimate || key === shown) return;
+      shown = key;
+      put(now, outlook(p.estimate, p.place.position));
+      put(then, said && `When you asked: ${said.nobody ? "nobody on duty" : "likely " + range(said)}.`);
+    } catch {
+      // what is shown is the newest that is known
+    }
+  };
+  look();
+  const timer = setInterval(() => (now.isConnected ? look() : clearInterval(timer)), EVERY_MS);
+  return h("div", { id: "wait" }, now, promised && h("p", { class: "then" }, promised), then);
 }
 
 /**

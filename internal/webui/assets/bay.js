@@ -148,7 +148,7 @@ function now() {
     case "waiting":
       if (s.sheet && (s.place.stage !== "none" || meanwhile)) return placing(w, hands);
       return plain("Waiting for a specialist", "", s.sheet ? big("meanwhile", "Place the target meanwhile", () => { meanwhile = true; draw(); }) : undefined,
-        [asking.show((m) => m.wait(s.request)), !s.sheet && !road && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
+        [asking.show((m) => m.wait(s.request, id)), !s.sheet && !road && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
     case "running":
       return { key: ["running", w.seq], spoken: "The leg runs. " + CAUTIONS.running, body: () => h("section", { class: "only running" }, h("h1", { class: "instruction", id: "instruction" }, "Leg running"), seam("met"), h("p", { class: "then" }, CAUTIONS.running)) };
     case "stopped": {

@@ -22,6 +22,7 @@ const shops = new Map();
 /** @type {any[]} */
 let queue = [];
 let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
+const record = h("p", { id: "record", class: "quiet" });
 const strips = place(byId("strips")), main = place(byId("main")), linkline = place(byId("link")), keys = place(byId("keys"));
 const work = new DeskWork(link, notice, () => draw());
 
@@ -45,6 +46,7 @@ async function start() {
     link.follow({ kind: "register", id: me.org }, register.seq, () => staff().then(look)); // duty, above all
     byId("who").textContent = [name(me.member), register.state.organisation.name].filter(Boolean).join(", ");
     await look();
+    import("./record.js").then((m) => m.keep(record)).catch(() => {}); // the work does not wait for it
   } catch (e) {
     put(byId("main"), h("p", { class: "problem", role: "alert" }, e instanceof Error ? e.message : "That did not work."));
   }
@@ -186,7 +188,7 @@ function draw() {
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
         h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
     }),
-    queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }),
+    queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }), record,
   ]);
   byId("queue-state").textContent = `Queue ${queue.length}`;
   const yours = list.filter((w) => w.mine && w.state.turn.who === "specialist" && w.state.phase !== "running").length;
