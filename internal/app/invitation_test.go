@@ -73,6 +73,10 @@ func TestInvitations(t *testing.T) {
 	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, second.Link), "another password of mine"))), "one use")
 	in := signIn(s, "newcomer@north.example", "a new password of mine")
 	require.NotEmpty(t, in.Token)
+	accounts := owner.Get("/v1/accounts")
+	require.Contains(t, accounts.Body, `{"member":"`+member+`","login":"newcomer@north.example"}`)
+	require.NotContains(t, accounts.Body, "argon2", "nothing of a password")
+	require.NotContains(t, s.As(apptest.OtherOwner).Get("/v1/accounts").Body, "north.example")
 
 	// An owner resets the password: its sessions end when it is set, not before.
 	reset := apptest.Read[invited](owner, owner.Post("/v1/resets", `{"member":"`+member+`"}`))
@@ -95,19 +99,20 @@ func TestInvitations(t *testing.T) {
 	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, last.Link), "the fourth password of mine"))))
 
 	for want, a := range map[string]apptest.Answer{
-		"not-your-role":   tech.Post("/v1/invitations", `{"member":"`+member+`","login":"x"}`),
-		"not-your-role ":  tech.Get("/v1/invitations"),
-		"not-your-role  ": tech.Post("/v1/resets", `{"member":"`+member+`"}`),
-		"sign-in-needed":  nobody.Post("/v1/resets", `{"member":"`+member+`"}`),
-		"not-found":       invite("retired@north.example"),
-		"not-found ":      s.As(apptest.OtherOwner).Post("/v1/resets", `{"member":"`+tech.Access.Member.String()+`"}`),
-		"not-found  ":     s.As(apptest.OtherOwner).Post("/v1/invitations", `{"member":"`+tech.Access.Member.String()+`","login":"mine@south.example"}`),
-		"already-there":   owner.Post("/v1/invitations", `{"member":"`+owner.Access.Member.String()+`","login":"tamsin@north.example"}`),
-		"invalid-input":   owner.Post("/v1/invitations", `{"member":"x","login":"a b"}`),
-		"invalid-input ":  nobody.Post("/v1/resets", `{"login":"x","member":"y"}`),
-		"invalid-input  ": nobody.Post("/v1/join", `{"token":""}`),
-		"malformed":       nobody.Post("/v1/join", `{`),
-		"foreign-origin":  nobody.With("Sec-Fetch-Site", "cross-site").Post("/v1/join", joining("x", "the fourth password of mine")),
+		"not-your-role":    tech.Post("/v1/invitations", `{"member":"`+member+`","login":"x"}`),
+		"not-your-role ":   tech.Get("/v1/invitations"),
+		"not-your-role   ": tech.Get("/v1/accounts"),
+		"not-your-role  ":  tech.Post("/v1/resets", `{"member":"`+member+`"}`),
+		"sign-in-needed":   nobody.Post("/v1/resets", `{"member":"`+member+`"}`),
+		"not-found":        invite("retired@north.example"),
+		"not-found ":       s.As(apptest.OtherOwner).Post("/v1/resets", `{"member":"`+tech.Access.Member.String()+`"}`),
+		"not-found  ":      s.As(apptest.OtherOwner).Post("/v1/invitations", `{"member":"`+tech.Access.Member.String()+`","login":"mine@south.example"}`),
+		"already-there":    owner.Post("/v1/invitations", `{"member":"`+owner.Access.Member.String()+`","login":"tamsin@north.example"}`),
+		"invalid-input":    owner.Post("/v1/invitations", `{"member":"x","login":"a b"}`),
+		"invalid-input ":   nobody.Post("/v1/resets", `{"login":"x","member":"y"}`),
+		"invalid-input  ":  nobody.Post("/v1/join", `{"token":""}`),
+		"malformed":        nobody.Post("/v1/join", `{`),
+		"foreign-origin":   nobody.With("Sec-Fetch-Site", "cross-site").Post("/v1/join", joining("x", "the fourth password of mine")),
 	} {
 		require.Equal(t, strings.TrimSpace(want), slugOf(owner, a), a.Body)
 	}

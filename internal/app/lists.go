@@ -25,6 +25,15 @@ func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpap
 	return rows(l.db.For(desk).Waiting(ctx, postgres.Turn{}, limit))
 }
 
+func (l lists) Accounts(ctx context.Context, org stream.ID) ([]httpapi.SignIn, error) {
+	all, err := l.db.AccountsOfOrg(ctx, org)
+	out := make([]httpapi.SignIn, len(all))
+	for i, a := range all {
+		out[i] = httpapi.SignIn{Member: a.Member, Login: a.Login, Disabled: a.Disabled}
+	}
+	return out, err
+}
+
 func rows(heads []postgres.Head, err error) ([]httpapi.Row, error) {
 	out := make([]httpapi.Row, len(heads))
 	for i, h := range heads {

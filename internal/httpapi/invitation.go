@@ -21,6 +21,13 @@ type invitationRow struct {
 	Link    string           `json:"link,omitempty"` // only where no mail is sent, and never again
 }
 
+// SignIn is a member's way in: the name, and whether it was closed.
+type SignIn struct {
+	Member   stream.ID `json:"member"`
+	Login    string    `json:"login"`
+	Disabled bool      `json:"disabled,omitempty"`
+}
+
 func rowOf(i session.Invitation) invitationRow {
 	return invitationRow{ID: i.ID, Member: i.Member, Kind: i.Kind, Login: i.Login, Made: wire.Instant(i.MadeAt), Expires: wire.Instant(i.ExpiresAt)}
 }
@@ -80,6 +87,18 @@ func (s *Server) invite(w http.ResponseWriter, r *http.Request, actor stream.Act
 		return err
 	}
 	return s.linked(w, r, i, path)
+}
+
+// accounts says who of the organisation can sign in, and as whom.
+func (s *Server) accounts(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	if err := ownersOnly(actor); err != nil {
+		return err
+	}
+	all, err := s.Lists.Accounts(r.Context(), actor.Org)
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"accounts": all})
 }
 
 func (s *Server) invitations(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {

@@ -27,6 +27,8 @@ type Lists interface {
 	// Waiting gives the calibrations that wait for a specialist of the desk, the earliest due time first: those of shops that
 	// have an agreement with it.
 	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
+	// Accounts gives the ways in of an organisation's members, by their sign-in names.
+	Accounts(ctx context.Context, org stream.ID) ([]SignIn, error)
 }
 
 // Row is one stream in a list.
@@ -94,6 +96,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"DELETE /v1/sessions/{id}": s.withSession(s.endSession),
 		"POST /v1/password":        s.withSession(s.password),
 
+		"GET /v1/accounts":            s.forMembers(s.accounts),
 		"GET /v1/invitations":         s.forMembers(s.invitations),
 		"POST /v1/invitations":        s.forMembers(s.invite),
 		"DELETE /v1/invitations/{id}": s.forMembers(s.withdraw),

@@ -378,7 +378,7 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 		switch {
 		case strings.HasPrefix(path, "/v1/queue"):
 			who = s.As(apptest.Specialist)
-		case strings.HasPrefix(path, "/v1/invitations"):
+		case path == "/v1/accounts", strings.HasPrefix(path, "/v1/invitations"):
 			who = s.As(apptest.ShopOwner)
 		}
 		if strings.HasPrefix(path, "/v1/webhooks") {

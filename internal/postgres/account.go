@@ -64,6 +64,30 @@ func (d *DB) AccountOf(ctx context.Context, member stream.ID) (Account, error) {
 	return d.account(ctx, sqlAccountOf, given(member))
 }
 
+const sqlAccountsOfOrg = `
+select member, login, disabled, created_at from account where org = $1 order by login`
+
+// AccountsOfOrg gives those of an organisation, disabled or not, by login, without their passwords.
+func (d *DB) AccountsOfOrg(ctx context.Context, org stream.ID) ([]Account, error) {
+	all, err := reading(d.writer, func() ([]Account, error) {
+		rows, err := d.writer.Query(ctx, sqlAccountsOfOrg, given(org))
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (Account, error) {
+			a := Account{Org: org}
+			var member pgtype.UUID
+			err := row.Scan(&member, &a.Login, &a.Disabled, &a.CreatedAt)
+			a.Member, a.CreatedAt = member.Bytes, a.CreatedAt.UTC()
+			return a, err
+		})
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list accounts: %w", explain(err))
+	}
+	return all, nil
+}
+
 func (d *DB) account(ctx context.Context, sql string, by any) (Account, error) {
 	a, err := reading(d.writer, func() (a Account, err error) {
 		var member, org pgtype.UUID

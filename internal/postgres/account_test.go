@@ -32,6 +32,18 @@ func TestAccounts(t *testing.T) {
 	_, err = d.AccountByLogin(t.Context(), "ödön.example")
 	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
 
+	colleague := Account{Member: stream.NewID(), Org: a.Org, Login: "colleague", PasswordHash: "$argon2id$invented"}
+	require.NoError(t, d.PutAccount(t.Context(), colleague))
+	require.NoError(t, d.PutAccount(t.Context(), Account{Member: stream.NewID(), Org: stream.NewID(), Login: "elsewhere", PasswordHash: "$argon2id$invented"}))
+	all, err := d.AccountsOfOrg(t.Context(), a.Org)
+	require.NoError(t, err)
+	colleague.CreatedAt = all[0].CreatedAt
+	listed := []Account{colleague, a}
+	for i := range listed {
+		listed[i].PasswordHash = ""
+	}
+	require.Equal(t, listed, all, "one's own, by login, without the passwords")
+
 	for name, c := range map[string]struct {
 		a    Account
 		slug fault.Slug

@@ -10,6 +10,7 @@ var routes = []route{
 	{is: "POST /v1/sign-out", reach: anyone},
 	{is: "POST /v1/join", reach: anyone},
 	{is: "POST /v1/resets", reach: anyone, body: `{"login":"nobody@north.example"}`},
+	{is: "GET /v1/accounts", reach: owners},
 	{is: "GET /v1/invitations", reach: owners},
 	{is: "POST /v1/invitations", reach: owners, body: `{"member":"01940000-0000-7000-8000-00000000e0a1","login":"nobody@nowhere.example"}`},
 	{is: "DELETE /v1/invitations/{id}", reach: things, theirs: func(w *town) string { return w.invitation }},

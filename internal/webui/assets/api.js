@@ -62,7 +62,7 @@ const pause = (/** @type {number} */ ms) => new Promise((done) => setTimeout(don
 
 /**
  * Gives a command by HTTP, the same one again until it is answered.
- * @param {"jobs" | "calibrations"} kind
+ * @param {"jobs" | "calibrations" | "registers"} kind
  * @param {string} id
  * @param {number} base
  * @param {string} type

@@ -16,6 +16,7 @@ start();
 async function start() {
   try {
     const me = await get("/v1/me");
+    byId("people").hidden = !me.roles.includes("owner");
     const register = await get("/v1/registers/" + me.org);
     byId("who").textContent = [opener(register.opened)(register.state.members?.[me.member]?.name), register.state.organisation.name].filter(Boolean).join(", ");
     const lists = h("div", null);

@@ -42,6 +42,7 @@ start();
 async function start() {
   try {
     me = await get("/v1/me");
+    byId("people").hidden = !me.roles.includes("owner");
     await staff();
     link.follow({ kind: "register", id: me.org }, register.seq, () => staff().then(look)); // duty, above all
     byId("who").textContent = [name(me.member), register.state.organisation.name].filter(Boolean).join(", ");

@@ -23,6 +23,7 @@ start();
 async function start() {
   try {
     me = await get("/v1/me");
+    byId("people").hidden = !me.roles.includes("owner");
     await load();
     link.follow({ kind: "job", id }, view.seq, (e) => { if (e.seq > view.seq) load(); });
   } catch (e) {

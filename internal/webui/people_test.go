@@ -1,0 +1,97 @@
+package webui_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/testkit/apptest"
+)
+
+// TestAnOwnerLetsPeopleIn in a browser: somebody new is added and invited, sets a password by the link, is signed out from
+// afar, gets a link for a new password that is withdrawn again; who is no owner finds neither the way there nor anything
+// on the page.
+func TestAnOwnerLetsPeopleIn(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	browser := browser(t)
+	w := open(t, browser, "owner", s.URL, 1180, 820)
+	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	w.press("a#people")
+	w.sees("#here", "people")
+	tamsin := s.Person(apptest.Technician).Member.String()
+	w.sees(".person:has(#name-"+tamsin+")", "signs in as tamsin@north.example")
+	w.readable("people", 7)
+	w.onPhone("people")
+
+	w.fill("#new-name", "Nell Newcomer")
+	w.fill("#new-login", apptest.Technician)
+	w.press("#new-person .primary")
+	w.sees("#new-problem", "one role")
+	w.press("label:has(#role-technician)")
+	w.press("#new-person .primary")
+	w.sees("#problem", "somebody else signs in with this name")
+	w.sees(".person", "cannot sign in yet")
+	nell := run(w, chromedp.Evaluate[string](`[...document.querySelectorAll(".person")].find(e => e.textContent.includes("Nell")).querySelector("b").id.slice(5)`))
+	require.Equal(t, "", run(w, chromedp.Evaluate[string](`document.querySelector("#new-name").value`)), "for the next")
+	row := ".person:has(#name-" + nell + ")"
+	w.press("#invite-" + nell)
+	w.fill("#login-"+nell, "nell@north.example")
+	w.press("#inviting .second")
+	w.sees(row, "invited as nell@north.example")
+	link := run(w, chromedp.Evaluate[string](`document.querySelector("#handed").value`))
+	w.press("#copy")
+	w.sees(".link-box [role=status]", "cop")
+	w.readable("link", 4.5)
+	w.onPhone("link")
+
+	n := open(t, browser, "newcomer", s.URL, 1000, 800)
+	_, token, found := strings.Cut(link, "/join#")
+	require.True(t, found, link)
+	n.visit("/join#" + token)
+	n.fill("#password", "a password of my own")
+	n.fill("#again", "a password of my own")
+	n.press("#set button")
+	n.sees("#done", "your password is set")
+	n.signIn("nell@north.example", "a password of my own", "/bay")
+	n.sees("#cars", "calibrations")
+	n.until(`document.querySelector("a#people").hidden`)
+	n.visit("/people")
+	n.sees(".problem", "owners let people in")
+	n.visit("/account")
+	n.sees("#sessions", "this one")
+	n.until(`document.querySelector("a#people").hidden`)
+
+	w.visit("/account")
+	w.press("a#people")
+	w.sees(row, "signs in as nell@north.example")
+	w.press("#sessions-" + nell)
+	w.sees("#sessions", "last used")
+	w.readable("signed-in", 4.5)
+	w.onPhone("signed-in")
+	w.press("#sessions [id^=end-]")
+	w.sees("#sessions", "nowhere now")
+	n.visit("/account")
+	n.until(`location.pathname === "/sign-in"`)
+
+	w.press("#sessions-" + nell)
+	w.until(`!document.querySelector("#sessions")`)
+	w.press("#reset-" + nell)
+	w.sees(row, "has a link for a new password")
+	link = run(w, chromedp.Evaluate[string](`document.querySelector("#handed").value`))
+	w.press("#withdraw-" + nell)
+	w.until(`!document.querySelector("#handed") && !document.querySelector("#withdraw-` + nell + `")`)
+	_, token, _ = strings.Cut(link, "/join#")
+	require.Equal(t, http.StatusNotFound, s.Nobody().Post("/v1/join", `{"token":"`+token+`","password":"another of my own"}`).Status)
+
+	desk := open(t, browser, "desk owner", s.URL, 1440, 900)
+	desk.signIn(apptest.DeskOwner, "demo desk owner", "/desk")
+	desk.until(`document.querySelector("a#people").checkVisibility()`)
+	desk.readable("desk", 4.5)
+	desk.press("a#people")
+	desk.sees("#here", "people")
+	desk.until(`!document.body.textContent.includes("north.example")`)
+}
