@@ -289,7 +289,7 @@ func reads(t *testing.T, s *apptest.Server, owner *apptest.Client, streams map[s
 		require.NoError(t, err)
 		files[f.Name] = string(raw)
 	}
-	require.Len(t, files, 5)
+	require.Len(t, files, 5+strings.Count(files["calibration.trail"], `"type":"photo-attached"`))
 	spec.Valid(t, "schema/bundle.json", spec.Text(t, files))
 	require.Equal(t, strings.Count(files["calibration.trail"], "\n"), int(streams["calibration"].Seq))
 
