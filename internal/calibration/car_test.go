@@ -52,3 +52,46 @@ func TestNoCalibrationOfAWithdrawnJob(t *testing.T) {
 	_, _, err := w.try(technician, "open", dataOf(w, "open"))
 	require.Equal(t, []fault.Field{{Name: "guard", Want: "job-goes-on"}}, fault.Of(err).Fields)
 }
+
+// TestAWithdrawnJobIsNotMeasured: readings, clamps, freezing and closing readings go by the job, as the words do; what is
+// expected then is that the calibration is declared withdrawn, whatever it was at, unless a leg runs.
+func TestAWithdrawnJobIsNotMeasured(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	expected := func(phase Phase) {
+		t.Helper()
+		require.Equal(t, phase, w.state().phase)
+		require.Equal(t, Turn{Who: stream.Technician, Do: "declare", Outcome: Withdrawn}, w.state().TurnWithdrawn(w.now))
+	}
+	refused := func(command, data string) {
+		t.Helper()
+		w.car(`"withdrawn":true`)
+		_, _, err := w.try(technician, command, data)
+		require.Equal(t, []fault.Field{{Name: "guard", Want: "job-goes-on"}}, fault.Of(err).Fields, "%s: %v", command, err)
+		w.car(`"withdrawn":false`)
+	}
+	w.open()
+	expected(Preparing)
+	w.issue()
+	w.request()
+	expected(Waiting)
+	w.claim()
+	w.adopt()
+	w.fit()
+	expected(Guided)
+	refused("report-readings", readingsData(true, w.measured()))
+	w.place()
+	refused("lock", `{}`)
+	w.lock()
+	refused("freeze", `{}`)
+	w.freeze()
+	refused("report-closing", closingData(w.closing(0)))
+	w.close()
+	w.start()
+	require.Equal(t, Running, w.state().phase)
+	require.Equal(t, "end-leg", w.state().TurnWithdrawn(w.now).Do)
+	w.do(technician, "stop", `{}`)
+	expected(Stopped)
+	w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The job was withdrawn."}`)
+	require.Equal(t, w.state().Turn(w.now), w.state().TurnWithdrawn(w.now))
+}

@@ -37,7 +37,8 @@ func (s *State) closing(o closingOrder) []Standing {
 }
 
 func needsClosing(s *State, _ stream.Actor, data any) []stream.FactKey {
-	return unique(append(keysOf(s.place.Relied), s.instrumentKeys(readingsOf(s.closing(data.(closingOrder))))...))
+	instruments := s.instrumentKeys(readingsOf(s.closing(data.(closingOrder))))
+	return unique(append(append(keysOf(s.place.Relied), s.vehicleKey()), instruments...))
 }
 
 type closingDecided struct {

@@ -163,7 +163,7 @@ func (s *State) reported(o readingsOrder) []Standing {
 }
 
 func needsReport(s *State, _ stream.Actor, data any) []stream.FactKey {
-	return s.geometryKeys(readingsOf(s.reported(data.(readingsOrder))))
+	return append(s.geometryKeys(readingsOf(s.reported(data.(readingsOrder)))), s.vehicleKey())
 }
 
 // readingsDecided says all that a reader needs of the set-up after the report: what stands and what it comes to.

@@ -47,8 +47,14 @@ func applyFrozen(s *State, _ stream.Entry) error {
 	return nil
 }
 
-// needsRelied asks again for the facts that the verdict rests on.
-func needsRelied(s *State, _ stream.Actor, _ any) []stream.FactKey { return keysOf(s.place.Relied) }
+func needsLock(s *State, _ stream.Actor, _ any) []stream.FactKey {
+	return []stream.FactKey{s.vehicleKey()}
+}
+
+// needsFreeze asks again for the facts that the verdict rests on.
+func needsFreeze(s *State, _ stream.Actor, _ any) []stream.FactKey {
+	return append(keysOf(s.place.Relied), s.vehicleKey())
+}
 
 type voidOrder struct {
 	Cause string `json:"cause"`

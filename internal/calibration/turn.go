@@ -18,6 +18,7 @@ type Turn struct {
 	Gate     string      `json:"gate,omitempty"`
 	Until    *time.Time  `json:"until,omitempty"`   // when the gate's answer ran out, or the first of the answers will
 	Verdict  string      `json:"verdict,omitempty"` // why readings are asked for, or what to waive or move
+	Outcome  string      `json:"outcome,omitempty"` // to declare, where it can be no other
 
 	// Of an open step: since when it has been as it is, and from when on it is late. Moments, so that a list which was
 	// stored a while ago still tells them rightly.
@@ -53,6 +54,15 @@ func (s *State) Turn(now time.Time) Turn {
 	default:
 		return Turn{}
 	}
+}
+
+// TurnWithdrawn is what is expected next while the job is withdrawn, which no entry of the calibration says: nothing more is
+// done here, and the shop says so of each calibration. A leg that runs is ended first.
+func (s *State) TurnWithdrawn(now time.Time) Turn {
+	if slices.Contains(beforeClaim, s.phase) {
+		return Turn{Who: stream.Technician, Do: "declare", Outcome: Withdrawn}
+	}
+	return s.Turn(now)
 }
 
 // nextGate is the first gate that holds back what is due by then, or nil.

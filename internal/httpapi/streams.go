@@ -101,14 +101,17 @@ func (s *Server) entries(w http.ResponseWriter, r *http.Request, actor stream.Ac
 }
 
 // show gives a state as clients get it.
-func show(state stream.State, now time.Time) (any, error) {
-	switch s := state.(type) {
+func (s *Server) show(ctx context.Context, v live.View) (any, error) {
+	switch state := v.State.(type) {
 	case *calibration.State:
-		return s.View(now), nil
+		shown := state.View(v.Now)
+		var err error
+		shown.Turn, err = s.turn(ctx, state, v)
+		return shown, err
 	case interface{ View(time.Time) any }:
-		return s.View(now), nil
+		return state.View(v.Now), nil
 	}
-	return nil, fmt.Errorf("a %T has no view", state)
+	return nil, fmt.Errorf("a %T has no view", v.State)
 }
 
 func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
@@ -120,7 +123,7 @@ func (s *Server) view(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	if err != nil {
 		return err
 	}
-	state, err := show(got.State, got.Now)
+	state, err := s.show(r.Context(), got)
 	if err != nil {
 		return err
 	}

@@ -1,11 +1,14 @@
 package httpapi
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 
 	"readback/internal/calibration"
 	"readback/internal/figure"
+	"readback/internal/job"
+	"readback/internal/live"
 	"readback/internal/phrase"
 	"readback/internal/stream"
 )
@@ -32,7 +35,26 @@ func (s *Server) words(w http.ResponseWriter, r *http.Request, actor stream.Acto
 	if err != nil {
 		return err
 	}
-	return answer(w, map[string]any{"seq": got.Seq, "lang": lang, "unit": unit, "words": voice.Current(state, got.Now)})
+	turn, err := s.turn(r.Context(), state, got)
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"seq": got.Seq, "lang": lang, "unit": unit, "words": voice.Current(state, turn)})
+}
+
+// turn is what is expected next of the calibration, going by its job as it is now: for those who follow it still.
+func (s *Server) turn(ctx context.Context, cal *calibration.State, v live.View) (calibration.Turn, error) {
+	if v.Relation == stream.Ended {
+		return cal.Turn(v.Now), nil
+	}
+	owner, err := s.Hub.Peek(ctx, stream.Ref{Kind: stream.Job, ID: cal.Job()})
+	if err != nil {
+		return calibration.Turn{}, err
+	}
+	if j, ok := owner.(*job.State); ok && j.Withdrawn() {
+		return cal.TurnWithdrawn(v.Now), nil
+	}
+	return cal.Turn(v.Now), nil
 }
 
 // orElse is a query parameter, or what it is where it is not given.

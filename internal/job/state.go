@@ -36,6 +36,9 @@ const (
 	withdrawn = "withdrawn"
 )
 
+// Withdrawn reports whether the job was given up.
+func (s *State) Withdrawn() bool { return s.withdrawn != nil }
+
 // Phase is open or withdrawn.
 func (s *State) Phase() string {
 	if s.withdrawn != nil {

@@ -1,10 +1,6 @@
 package phrase
 
-import (
-	"time"
-
-	"readback/internal/calibration"
-)
+import "readback/internal/calibration"
 
 // Current is what there is to show and say of a calibration at a moment: the open step, the moves that the standing
 // verdict asks for, and whose turn it is.
@@ -22,10 +18,10 @@ type OpenStep struct {
 	Words
 }
 
-// Current says the state at a moment.
-func (v Voice) Current(s *calibration.State, now time.Time) Current {
+// Current says the state at a moment, at which it is that turn.
+func (v Voice) Current(s *calibration.State, turn calibration.Turn) Current {
 	place := s.Place()
-	c := Current{Turn: v.Turn(s.Turn(now)), Verdict: v.Verdict(place.Verdict), Moves: []Words{}}
+	c := Current{Turn: v.Turn(turn), Verdict: v.Verdict(place.Verdict), Moves: []Words{}}
 	if step, ok := s.OpenStep(); ok {
 		c.Step = &OpenStep{Number: step.Number, State: step.State, Words: v.Step(step.Instruction)}
 	}

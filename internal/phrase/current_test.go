@@ -3,7 +3,6 @@ package phrase
 import (
 	"encoding/json"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -18,7 +17,7 @@ func TestNothingOpen(t *testing.T) {
 	v, err := In("de", figure.MM, "")
 	require.NoError(t, err)
 	s := calibration.Rules{}.New(stream.NewID()).(*calibration.State)
-	raw, err := json.Marshal(v.Current(s, time.Time{}))
+	raw, err := json.Marshal(v.Current(s, calibration.Turn{}))
 	require.NoError(t, err)
 	require.JSONEq(t, `{"verdict":"Noch kein Urteil","moves":[]}`, string(raw))
 }

@@ -28,8 +28,10 @@ func (v Voice) Turn(t calibration.Turn) string {
 		return ""
 	}
 	form := t.Do
-	if _, ok := v.texts["turn."+t.Do+"."+t.Kind]; ok {
-		form += "." + t.Kind
+	for _, more := range []string{t.Kind, t.Outcome} {
+		if _, ok := v.texts["turn."+t.Do+"."+more]; ok {
+			form += "." + more
+		}
 	}
 	what := v.texts.fill("turn.", form, "step", strconv.Itoa(t.Step), "position", t.Position, "gate", strings.ReplaceAll(t.Gate, "-", " "))
 	return v.texts.fill("", "turn", "who", v.texts.text("who.", string(t.Who)), "what", what)

@@ -76,7 +76,7 @@ func turns() []calibration.Turn {
 	for _, kind := range []string{calibration.GoToPosition, calibration.FitTarget, calibration.MoveFixture} {
 		all = append(all, calibration.Turn{Who: stream.Specialist, Do: "instruct", Kind: kind, Position: "2"})
 	}
-	return all
+	return append(all, calibration.Turn{Who: stream.Technician, Do: "declare", Outcome: calibration.Withdrawn})
 }
 
 // tell says everything there is to say, for a person to read.

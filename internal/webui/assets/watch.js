@@ -42,7 +42,7 @@ export class Watch extends EventTarget {
       if (e.seq > this.seq) this.refresh(e.seq);
       else this.tell();
     }, (people) => this.meet(people), (m) => this.read(m));
-    this.link.follow({ kind: "job", id: this.state.job }, this.jobSeq ?? 0, () => this.loadJob().then(() => this.tell()));
+    this.link.follow({ kind: "job", id: this.state.job }, this.jobSeq ?? 0, () => Promise.all([this.loadJob(), this.look()]).then(() => this.tell()));
     return this;
   }
 

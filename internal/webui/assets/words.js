@@ -145,7 +145,7 @@ export function task(turn) {
     case "end-leg": return "end the leg";
     case "record-drive": return "drive, then record it";
     case "restart": return "agree to restart";
-    case "declare": return "declare the result";
+    case "declare": return turn.outcome ? "declare it withdrawn" : "declare the result";
     case "sign": return "sign";
     case "close": return "close";
   }
