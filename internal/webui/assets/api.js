@@ -11,7 +11,7 @@ export class Refused extends Error {
   }
   /** The whole refusal as one text. */
   text() {
-    return [this.message, ...this.fields.map((f) => f.field.replace(/^data\./, "").replace(/_(um|udeg)\b/, "") + ": " + f.want)].join(" ");
+    return [this.message, ...this.fields.filter((f) => f.field !== "guard").map((f) => f.field.replace(/^data\./, "").replace(/_(um|udeg)\b/, "") + ": " + f.want)].join(" ");
   }
 }
 

@@ -15,7 +15,7 @@ import { Watch } from "./watch.js";
 import { CAUTIONS, PHASES, sensor, task, waited, where } from "./words.js";
 
 /** @typedef {import("./steps.js").Scene} Scene */
-/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void" | "ask" | "handover" | "end"} Part */
+/** @typedef {"now" | "more" | "gates" | "sheet" | "scan" | "readings" | "void" | "ask" | "handover" | "end" | "photos"} Part */
 
 const id = location.pathname.split("/")[2];
 const link = new Link();
@@ -24,9 +24,11 @@ const rounds = new Rounds(id);
 const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
 // Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
 const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
-  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js")), drives = lazy(() => import("./drive.js"));
+  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js")), drives = lazy(() => import("./drive.js")), photos = lazy(() => import("./photos.js"));
 /** @type {Part} */
 let part = "now";
+/** What the photos are opened for, and from where. @type {any[]} */
+let aimed = [];
 let spoken = "", lastStep = "", meanwhile = false; // placed while the request waits
 
 theme();
@@ -46,6 +48,7 @@ async function begin() {
     await w.start();
     draw();
     for (const p of [asking, readings, gates, voids, finish, handover, vin, scan, sheet, ...(w.state.procedure?.drive ? [drives] : [])]) p.warm();
+    photos.show((m) => m.follow(w, "technician", notice, () => go("photos")));
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
@@ -140,7 +143,7 @@ function now() {
   }
   switch (s.phase) {
     case "preparing":
-      if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
+      if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: answers };
       if (road) return plain("Ready to ask", "When the desk has come, the drive follows.", big("request", "Ask for a specialist", () => act("request")), askMore());
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), [startSheet(), askMore()]);
       if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
@@ -165,7 +168,7 @@ function now() {
   const step = openStep();
   if (step) return stepScene(w, step, act);
   if (turn.do === "record-drive") return { key: ["drive", s.attempts], spoken: "Drive, then record it. " + s.procedure.drive_caution, body: () => drives.show((m) => m.drive(w, (data) => command("calibrations", id, w.seq, "record-drive", data).then(() => w.look()))) };
-  if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: () => gates.show((m) => m.gates(w, act)) };
+  if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: answers };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
   const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: (road ? "" : "Every position has run. ") + "The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
@@ -173,6 +176,14 @@ function now() {
 }
 
 const hands = { act, rounds, redraw };
+const answers = () => gates.show((m) => m.gates(w, act, photo));
+
+/** Opens the photos for a gate, and comes back from there. @param {any} of @param {string} [look] */
+function photo(of, look) {
+  notice("");
+  aimed = [of, part, look];
+  go("photos");
+}
 
 /** @param {Part} to */
 function go(to) {
@@ -183,7 +194,7 @@ function go(to) {
 
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("photos", "Photos"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look(); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
@@ -204,8 +215,13 @@ const parts = {
   }),
   end: () => finish.show((m) => m.giveUp(w, (type, data) => act(type, data).then(() => go("now")))),
   handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), handover.show((m) => m.offer(w.offer("technician"), w, (type, data) => act(type, data)))),
-  more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: () => gates.show((m) => m.gates(w, act)),
+  more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: answers,
   sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
+  photos: () => {
+    const [aim, from, looking] = aimed;
+    aimed = [];
+    return photos.show((m) => m.room(w, { aim, looking, done: () => go(from) }));
+  },
   scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w.job, w.state.attempts.length ? "after" : "before", (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
 };
 

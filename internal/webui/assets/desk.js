@@ -3,7 +3,7 @@
 // composed. Everything has a key.
 
 import { get, opener, Refused, signOut } from "./api.js";
-import { byId, h, place, put, theme } from "./dom.js";
+import { byId, h, part, place, put, theme } from "./dom.js";
 import { DeskWork } from "./deskwork.js";
 import { clock, otherUnit, timeOfDay, unit } from "./format.js";
 import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
@@ -24,6 +24,7 @@ let queue = [];
 let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
 const record = h("p", { id: "record", class: "quiet" });
 const strips = place(byId("strips")), main = place(byId("main")), linkline = place(byId("link")), keys = place(byId("keys"));
+const photos = part(() => import("./photos.js"));
 const work = new DeskWork(link, notice, () => draw());
 
 theme();
@@ -105,6 +106,7 @@ async function watch(id) {
   watches.set(id, w);
   try {
     await w.start();
+    photos.show((m) => m.follow(w, "specialist", notice, () => { focus(id); work.open("photos"); }));
     w.addEventListener("change", () => (w.state.claim || w.state.phase === "closed" ? draw() : look()));
     if (!focused) focused = id;
   } catch {
@@ -197,7 +199,7 @@ function draw() {
   const w = watches.get(focused);
   if (w?.state) work.draw(w, main);
   else main.show(["empty", queue.length], () => h("p", { class: "empty quiet" }, queue.length ? "Claim one from the queue: key Q, then Enter." : "Nobody waits."));
-  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["V", "with values"], ["X", "leg not completed"], ["O", "another outcome"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["B", "give back"], ["P", "hand over"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
+  keys.show([Boolean(w?.state), work.form], () => [["Enter", "send the next step"], ["A", "say again"], ["G", "go"], ["S", "stop"], ["C", "leg completed"], ["V", "with values"], ["X", "leg not completed"], ["O", "another outcome"], ["H R", "restart"], ["W", "waive"], ["N", "note"], ["F", "photos"], ["B", "give back"], ["P", "hand over"], ["1–9", "calibration"], ["Q", "queue"], ["Esc", "leave a form"]]
     .map(([k, text]) => h("span", null, h("kbd", null, k), " ", text)));
   tick();
 }

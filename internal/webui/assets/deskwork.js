@@ -13,7 +13,7 @@ import { slot } from "./slot.js";
 import { datum, gate as gateName, line, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
 
 const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
-const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), drives = part(() => import("./drive.js"));
+const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), drives = part(() => import("./drive.js")), photos = part(() => import("./photos.js"));
 
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
@@ -21,7 +21,7 @@ export class DeskWork {
     this.link = link;
     this.notice = notice;
     this.redraw = redraw;
-    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare" | "offer" | "take" | "take-over" | "reopen"} */
+    /** @type {"" | "waive" | "note" | "return" | "completed" | "not-completed" | "sheet" | "declare" | "offer" | "take" | "take-over" | "reopen" | "photos"} */
     this.form = "";
     /** @type {import("./watch.js").Watch | null} */
     this.w = null;
@@ -107,6 +107,7 @@ export class DeskWork {
       case "x": if (w.state.phase === "running") this.open("not-completed"); return true;
       case "w": this.open("waive"); return true;
       case "n": this.open("note"); return true;
+      case "f": this.open("photos"); return true;
       case "b": this.open("return"); return true;
       case "p": this.open("offer"); return true;
       case "t": if (!w.mine) this.open("take-over"); return true;
@@ -127,9 +128,11 @@ export class DeskWork {
     this.w = w;
     const s = w.state;
     if (!this.form) this.form0.key = "";
-    main.show([w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
+    // Photos keep themselves up to date, so that nothing is taken out of a hand that draws.
+    main.show(this.form === "photos" ? [w.ref.id] : [w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
+      if (this.form === "photos") return h("section", null, this.kept(() => photos.show((m) => m.room(w, { leave: () => this.open("") }))));
       if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
-      return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
+      return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), s.photos.length > 0 && photos.show((m) => m.thumbs(w, s.photos.slice(-6), (id) => { m.look(w, id); this.open("photos"); }, "bench")), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
         h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : s.procedure?.set_ups.length === 0 ? "On the road: nothing is placed." : "No set-up sheet yet."), s.procedure && h("p", { class: "quiet" }, `Procedure: ${s.procedure.title}, version ${s.procedure.version}`), this.gateList()),
           h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.kept(() => forms.show((m) => m.deskForm(this))) : this.nextBox(), this.wordsBox(), this.log()))];
     });

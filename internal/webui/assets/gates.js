@@ -5,6 +5,7 @@ import { byId, h } from "./dom.js";
 import { answer as answered, figureOf, gateState, gateWord, left, limits, parseAmount, unitName } from "./gatestate.js";
 import { decimal } from "./format.js";
 import { gateGlyph } from "./glyph.js";
+import { thumbs } from "./picture.js";
 import { CAUTIONS, gate as name, GRADES } from "./words.js";
 
 const EVIDENCE = /** @type {const} */ ([["declared", "Seen by me"], ["measured", "Measured"], ["photographed", "Photographed"]]);
@@ -14,8 +15,9 @@ let evidence = "declared";
 /**
  * @param {import("./watch.js").Watch} w
  * @param {(type: string, data: object) => Promise<any>} act
+ * @param {(of: {gate: string}, look?: string) => void} photo opens the photos, to take one of the gate or to look at one
  */
-export function gates(w, act) {
+export function gates(w, act, photo) {
   const known = (/** @type {any} */ g) => (DEMANDS[g.demands] ? g.demands : evidence);
   const answer = (/** @type {any} */ g, /** @type {boolean} */ met) => () => {
     const data = { gate: g.gate, met, evidence: known(g) }, f = figureOf(g);
@@ -29,20 +31,22 @@ export function gates(w, act) {
   };
   const keys = (/** @type {any} */ g) => {
     const f = figureOf(g), text = g.asks ?? name(g.gate), no = h("button", { type: "button", id: "no-" + g.gate, onclick: answer(g, false), "aria-label": "Not met: " + text, "aria-pressed": String(g.answered && !g.met && !g.ran_out) }, "Not met");
+    const shot = g.demands === "photographed" && h("button", { type: "button", id: "photo-" + g.gate, onclick: () => photo({ gate: g.gate }), "aria-label": "Photo: " + text }, "Photo");
     if (!f) {
-      return h("span", { class: "gate-keys" }, h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Met: " + text, "aria-pressed": String(g.answered && g.met && !g.ran_out) }, "Met"), no);
+      return h("span", { class: "gate-keys" }, shot, h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Met: " + text, "aria-pressed": String(g.answered && g.met && !g.ran_out) }, "Met"), no);
     }
     const digits = { um: 3, udeg: 6, mV: 3, hPa: 3, mC: 3 }[/** @type {string} */ (f.unit)] ?? 0;
     const shown = g.value && f.unit !== "um" ? decimal(g.value.amount, digits, digits).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "").replace("\u2212", "-") : "";
     const input = h("input", { id: "value-" + g.gate, type: "text", inputmode: "decimal", class: "short", autocomplete: "off", value: shown, onkeydown: (/** @type {KeyboardEvent} */ e) => { if (e.key === "Enter") answer(g, true)(); } });
-    return h("span", { class: "gate-keys" }, h("label", { class: "unseen", for: "value-" + g.gate }, `${text}, in ${unitName(f.unit)}`), input, h("span", { class: "unit" }, unitName(f.unit)),
+    return h("span", { class: "gate-keys" }, shot, h("label", { class: "unseen", for: "value-" + g.gate }, `${text}, in ${unitName(f.unit)}`), input, h("span", { class: "unit" }, unitName(f.unit)),
       h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Enter: " + text }, g.grade === "recorded" ? "Note" : "Enter"), g.grade !== "recorded" && no);
   };
   const row = (/** @type {any} */ g) => {
     const by = g.limits_by && w.people(w.register?.members?.[g.limits_by]?.name);
     const rule = [limits(g, by), DEMANDS[g.demands]].filter(Boolean).join("; "), counts = left(g);
     return h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate }, gateGlyph(gateState(g)),
-      h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)])), keys(g));
+      h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)]),
+        g.photos && thumbs(w, w.state.photos.filter((/** @type {any} */ p) => g.photos.includes(p.photo)), (id) => photo({ gate: g.gate }, id), g.gate)), keys(g));
   };
   const open = w.state.gates.filter((/** @type {any} */ g) => gateState(g) !== "met" && gateState(g) !== "waived").length;
   const how = h("div", { class: "segments", role: "group", "aria-label": "How you know" }, EVIDENCE.map(([v, text]) =>
