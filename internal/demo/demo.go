@@ -1,7 +1,8 @@
-// Package demo plays the main job in an invented world: it starts the program's own server with a private cluster in a
-// temporary state directory, drives it through its published interfaces only, and removes both. Its people act on what the
-// server answers them. Their readings come from a simulated board seen through the instruments' noise, drawn from the
-// seed: another seed gives other readings and the same story. No reading, verdict or move is written down anywhere here.
+// Package demo plays a story in an invented world, the main job or a second one: it starts the program's own server with a
+// private cluster in a temporary state directory, drives it through its published interfaces only, and removes both. Its
+// people act on what the server answers them. Their readings come from a simulated board seen through the instruments'
+// noise, drawn from the seed: another seed gives other readings and the same story. No reading, verdict or move is written
+// down anywhere here.
 package demo
 
 import (

@@ -13,8 +13,8 @@ import (
 // mostRounds is how often the technician measures at one position before the demo gives up.
 const mostRounds = 8
 
-// story is the main job, played by two people who see each other only through the server: the technician at the rig,
-// the specialist at the desk. Both act on what the server answers.
+// story is one car that comes in. Its people see each other only through the server, the technician at the rig and the
+// specialist at the desk, and act on what the server answers. Here are the steps that the stories have in common.
 type story struct {
 	*tale
 	*players
