@@ -45,6 +45,8 @@ func TestBadInputIsNamed(t *testing.T) {
 		{"report-readings", `{"moved":false,"readings":[]}`, "data.readings"},
 		{"report-closing", `{"readings":7}`, "data.readings"},
 		{"issue-sheet", sheet(`"distance_um":5000`, `"distance_um":0`), "data.setup.tolerance.distance_um"},
+		{"issue-sheet", sheet(`"distance_um":5000`, `"distance_um":{"upper":-5000}`), "data.setup.tolerance.distance_um.upper"},
+		{"issue-sheet", sheet(`"distance_um":5000`, `"distance_um":{"lower_um":-5000}`), "data.setup.tolerance.distance_um.lower_um"},
 		{"issue-sheet", sheet(`"datum":"front-bumper"`, `"datum":"emblem"`), "data.setup.datum"},
 		{"issue-sheet", sheet(`"height_um":1350000`, `"height_mm":1350`), "data.setup.height_um"},
 		{"issue-sheet", sheet(`"limits":"stated"`, `"limits":"own"`), "data.limits_by"},

@@ -93,6 +93,33 @@ func TestInstructionsOfThreePositions(t *testing.T) {
 	}, says(`{"step":"go-to-position","position":"right"}`))
 }
 
+// Limits that are not ± go with the instruction and the verdict side by side, as they were stated.
+func TestLimitsBySide(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.open()
+	w.gates()
+	w.do(technician, "issue-sheet", replaced(t, replaced(t, sheetData(), `"distance_um":5000`, `"distance_um":{"upper":5000}`), `"lateral_um":5000`, `"lateral_um":{"lower":-2500,"upper":10000}`))
+	w.do(technician, "request", `{}`)
+	w.claim()
+	w.adopt()
+	w.fit()
+	value := func(v int64) *int64 { return &v }
+	n := w.instruct(`{"step":"set-distance"}`)
+	require.Equal(t, Instruction{Kind: SetDistance, ValueUM: value(1_102_000), Datum: "front-bumper", UpperUM: value(5000)}, w.state().steps[n-1].Instruction)
+	w.finish(n, `"value_um":1102000`)
+	n = w.instruct(`{"step":"go-to-position","position":"left"}`)
+	require.Equal(t, []*int64{value(-2500), value(10_000)}, []*int64{w.state().steps[n-1].LowerUM, w.state().steps[n-1].UpperUM})
+	w.finish(n, `"value_um":550000,"position":"left","side":"left"`)
+	w.place()
+	v := w.state().place.Verdict
+	require.Equal(t, VerdictWithin, v.Verdict)
+	require.Equal(t, "distance", v.Judged[0].Quantity)
+	require.Equal(t, []*int64{nil, nil, value(5000)}, []*int64{v.Judged[0].ToleranceUM, v.Judged[0].LowerUM, v.Judged[0].UpperUM})
+	require.Equal(t, []*int64{value(-2500), value(10_000)}, []*int64{v.Judged[1].LowerUM, v.Judged[1].UpperUM})
+	require.Equal(t, value(4000), v.Judged[2].ToleranceUM)
+}
+
 func TestWrongReadBackIsCaughtBeforeAnythingMoves(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)

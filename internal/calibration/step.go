@@ -37,6 +37,8 @@ type Instruction struct {
 	Side        string `json:"side,omitempty"`  // left, right or centre of the reference line; where to, of a move
 	Datum       string `json:"datum,omitempty"` // what the value counts from
 	ToleranceUM int64  `json:"tolerance_um,omitempty"`
+	LowerUM     *int64 `json:"lower_um,omitempty"`    // limits that are not ±: deviations, of which one may be missing;
+	UpperUM     *int64 `json:"upper_um,omitempty"`    // left positive, farther from the car, higher
 	FromHere    *Shift `json:"from_here,omitempty"`   // from where the target stands now
 	FromCentre  *Shift `json:"from_centre,omitempty"` // from the reference line
 }
@@ -143,16 +145,26 @@ func (a *asked) compose(o instructOrder) (Instruction, error) {
 		}
 		value = abs(value)
 		says.ValueUM = &value
-		says.ToleranceUM = um(sheet.tolerance[placement.LateralMM])
+		says.within(sheet.tolerance[placement.LateralMM])
 		says.FromHere = sideways(there.LateralUM - at(s.place.Position).LateralUM)
 	case SetDistance:
 		says.ValueUM, says.Datum = &there.DistanceUM, sheet.datum
-		says.ToleranceUM = um(sheet.tolerance[placement.DistanceMM])
+		says.within(sheet.tolerance[placement.DistanceMM])
 	case SetHeight:
 		says.ValueUM, says.Datum = &there.HeightUM, "wheel-plane"
-		says.ToleranceUM = um(sheet.tolerance[placement.HeightMM])
+		says.within(sheet.tolerance[placement.HeightMM])
 	}
 	return says, nil
+}
+
+// within states the limits of the quantity, if it has any.
+func (i *Instruction) within(l placement.Limits) {
+	if t, is := l.PlusMinus(); is {
+		i.ToleranceUM = um(t)
+		return
+	}
+	i.LowerUM, _ = optional(l.Lower, placement.MM)
+	i.UpperUM, _ = optional(l.Upper, placement.MM)
 }
 
 // sideways is a way across the reference line, left positive; nil for none.

@@ -39,8 +39,8 @@ type Verdict struct {
 	Pose             *Pose          `json:"pose,omitempty"`
 }
 
-// Judged is one quantity with a limit: how far it is off, how well that is known, and how likely it is within ±the
-// tolerance. Each is in micrometres or in microdegrees.
+// Judged is one quantity with limits: how far it is off, how well that is known, and how likely it is within them. They are
+// ±the tolerance, or lower and upper as deviations, of which one may be missing. Each is in micrometres or in microdegrees.
 type Judged struct {
 	Quantity                string `json:"quantity"`
 	DeviationUM             *int64 `json:"deviation_um,omitempty"`
@@ -49,6 +49,10 @@ type Judged struct {
 	StandardUncertaintyUdeg *int64 `json:"standard_uncertainty_udeg,omitempty"`
 	ToleranceUM             *int64 `json:"tolerance_um,omitempty"`
 	ToleranceUdeg           *int64 `json:"tolerance_udeg,omitempty"`
+	LowerUM                 *int64 `json:"lower_um,omitempty"`
+	LowerUdeg               *int64 `json:"lower_udeg,omitempty"`
+	UpperUM                 *int64 `json:"upper_um,omitempty"`
+	UpperUdeg               *int64 `json:"upper_udeg,omitempty"`
 	ConformancePPM          int64  `json:"conformance_ppm"`
 }
 
@@ -218,7 +222,13 @@ func verdictOf(c placement.Case, r placement.Result) Verdict {
 		j := Judged{Quantity: plain(q), ConformancePPM: ppm(r.ConformanceProbability[q])}
 		j.DeviationUM, j.DeviationUdeg = amount(deviation, q.Unit())
 		j.StandardUncertaintyUM, j.StandardUncertaintyUdeg = amount(r.StandardUncertainty[q], q.Unit())
-		j.ToleranceUM, j.ToleranceUdeg = amount(c.Setup.Tolerance[q], q.Unit())
+		limits := c.Setup.Tolerance[q]
+		if t, is := limits.PlusMinus(); is {
+			j.ToleranceUM, j.ToleranceUdeg = amount(t, q.Unit())
+		} else {
+			j.LowerUM, j.LowerUdeg = optional(limits.Lower, q.Unit())
+			j.UpperUM, j.UpperUdeg = optional(limits.Upper, q.Unit())
+		}
 		v.Judged = append(v.Judged, j)
 	}
 	for i, a := range r.Readings {

@@ -28,10 +28,20 @@ func StudentQuantile(p float64, degreesOfFreedom int) float64 {
 
 // Conformance is the probability that a value estimated as e with standard uncertainty u lies within ±limit, without
 // prior knowledge of the value (JCGM 106:2012, clause 7).
-func Conformance(e, u, limit float64) float64 {
-	// By symmetry for e ≥ 0: the second term is then the small one and nothing cancels.
-	e = math.Abs(e)
-	return NormalCDF((limit-e)/u) - NormalCDF((-limit-e)/u)
+func Conformance(e, u, limit float64) float64 { return ConformanceBetween(e, u, -limit, limit) }
+
+// ConformanceBetween is the probability that a value estimated as e with standard uncertainty u lies between two limits, of
+// which one may be infinite (JCGM 106:2012, clause 7).
+func ConformanceBetween(e, u, lower, upper float64) float64 {
+	switch {
+	case math.IsInf(lower, -1):
+		return NormalCDF((upper - e) / u)
+	case math.IsInf(upper, 1):
+		return NormalCDF((e - lower) / u)
+	}
+	// From the middle, by symmetry, as if above it: the second term is then the small one and nothing cancels.
+	half, off := (upper-lower)/2, math.Abs(e-(lower+upper)/2)
+	return NormalCDF((half-off)/u) - NormalCDF((-half-off)/u)
 }
 
 // Within is the factor k for which a value that is exactly nominal, known with u = limit/k, conforms with the

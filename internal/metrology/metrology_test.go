@@ -3,6 +3,7 @@ package metrology_test
 import (
 	"encoding/csv"
 	"fmt"
+	"math"
 	"os"
 	"strconv"
 	"testing"
@@ -54,8 +55,12 @@ func TestQuantiles(t *testing.T) {
 // 7.4 (0.66 printed) and, inverted, the speed limit of 8.3 (107 km/h printed).
 func TestJCGM106(t *testing.T) {
 	t.Parallel()
-	require.InDelta(t, 0.91924334076623, metrology.NormalCDF((-5.40+5.47)/0.05), 1e-12)
+	none := math.Inf(1)
+	require.InDelta(t, 0.91924334076623, metrology.ConformanceBetween(-5.47, 0.05, -none, -5.40), 1e-12)
+	require.InDelta(t, 0.91924334076623, metrology.ConformanceBetween(5.47, 0.05, 5.40, none), 1e-12)
+	require.InDelta(t, 0.66262978649531, metrology.ConformanceBetween(13.6, 1.8, 12.5, 16.3), 1e-12)
 	require.InDelta(t, 0.66262978649531, metrology.Conformance(13.6-14.4, 1.8, 1.9), 1e-12)
+	require.InDelta(t, 0.95, metrology.ConformanceBetween(-1.6448536269514727, 1, -none, 0), 1e-12) // the 95 % point of the normal distribution, from tables
 	limit := 100 / (1 - 0.02*metrology.NormalQuantile(0.999))
 	require.InDelta(t, 106.58760948538, limit, 1e-9)
 }

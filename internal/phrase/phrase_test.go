@@ -64,11 +64,15 @@ func anInstruction(t *rapid.T) calibration.Instruction {
 		}
 		if rapid.IntRange(0, 9).Draw(t, "centre") == 0 {
 			i.Side, value = "centre", 0
+			return i // limits by side name both there
 		}
+		limited(t, &i)
 		return i
 	case calibration.SetDistance:
 		datum := rapid.SampledFrom([]string{"front-bumper", "front-axle", "rear-axle", "rear-bumper", "sensor"}).Draw(t, "datum")
-		return calibration.Instruction{Kind: kind, ValueUM: &value, Datum: datum, ToleranceUM: tolerance}
+		i := calibration.Instruction{Kind: kind, ValueUM: &value, Datum: datum, ToleranceUM: tolerance}
+		limited(t, &i)
+		return i
 	case calibration.MoveFixture:
 		to := rapid.SampledFrom([]string{"left", "right", "towards-car", "away", "up", "down"}).Draw(t, "to")
 		return calibration.Instruction{Kind: kind, Move: rapid.SampledFrom([]string{"shift", "slide"}).Draw(t, "move"), ValueUM: &value, Side: to, Datum: calibration.Here}
@@ -77,6 +81,40 @@ func anInstruction(t *rapid.T) calibration.Instruction {
 	default:
 		return calibration.Instruction{Kind: kind, Target: rapid.StringMatching(`[A-Z]{1,3}-[A-Z]{3}-[0-9]{2}|B [0-9]{1,3}`).Draw(t, "target")}
 	}
+}
+
+// limited draws limits that are not ± for an instruction without a tolerance.
+func limited(t *rapid.T, i *calibration.Instruction) {
+	if i.ToleranceUM != 0 {
+		return
+	}
+	lower := rapid.Int64Range(-30_000, 30_000).Draw(t, "lower")
+	upper := lower + rapid.Int64Range(1, 30_000).Draw(t, "width")
+	switch rapid.IntRange(0, 3).Draw(t, "limited") {
+	case 0:
+		i.LowerUM, i.UpperUM = &lower, &upper
+	case 1:
+		i.LowerUM = &lower
+	case 2:
+		i.UpperUM = &upper
+	}
+}
+
+// TestLimitsBySide: an amount is said for each limited side and no other, and beside the line no side is named.
+func TestLimitsBySide(t *testing.T) {
+	t.Parallel()
+	v, err := In("en", figure.MM, "")
+	require.NoError(t, err)
+	at := func(side string, lower, upper *int64) string {
+		return v.Step(calibration.Instruction{Kind: calibration.GoToPosition, Position: "2", ValueUM: ptr(620_000), Side: side, Datum: "thrust-line", LowerUM: lower, UpperUM: upper}).Limit
+	}
+	require.Equal(t, "at most 5"+noBreak+"mm too far", at("left", nil, ptr(5_000)))
+	require.Equal(t, "at most 5"+noBreak+"mm too near", at("right", nil, ptr(5_000)), "to vehicle left of a place on the right is nearer the line")
+	require.Equal(t, "at most 5"+noBreak+"mm too far", at("right", ptr(-5_000), nil))
+	require.Equal(t, "at most 5"+noBreak+"mm too far left", at("centre", nil, ptr(5_000)))
+	require.Equal(t, "not farther, at most 2"+noBreak+"mm too near", at("left", ptr(-2_000), ptr(0)))
+	require.Equal(t, "at most 10"+noBreak+"mm too far, at least 2"+noBreak+"mm farther", at("left", ptr(2_000), ptr(10_000)))
+	require.Empty(t, at("left", nil, nil))
 }
 
 func aVoice(t *rapid.T) (Voice, string) {

@@ -17,7 +17,7 @@ type Words struct {
 	Side     string `json:"side,omitempty"`
 	Aid      string `json:"aid,omitempty"` // where the steering wheel is, in brackets
 	Datum    string `json:"datum,omitempty"`
-	Limit    string `json:"limit,omitempty"` // to either side
+	Limit    string `json:"limit,omitempty"` // to either side, or each side for itself
 	Long     string `json:"long"`
 	Spoken   string `json:"spoken"`
 	ReadBack string `json:"read_back,omitempty"` // what to say back; none for a move that is not read back
@@ -85,7 +85,7 @@ func (v Voice) place(i calibration.Instruction) Words {
 		here = v.texts.fill("here.", "long", "value", v.Length(to.UM), "side", v.texts.text("said.", to.To))
 		hereSpoken = v.texts.fill("here.", "spoken", "value", v.spoken(figure.Of(to.UM, v.unit)), "side", v.texts.text("said.", to.To))
 	}
-	limit, limitSpoken := v.limits(i.ToleranceUM)
+	limit, limitSpoken := v.limits(i)
 	w.Long = v.texts.fill("long.", form, "position", i.Position, "value", v.Length(amount(i.ValueUM)), "side", w.Side,
 		"aid", before(" ", w.Aid), "datum", datum, "limit", limit, "here", here)
 	w.Spoken = v.texts.fill("spoken.", form, "position", v.name(i.Position), "value", v.spoken(f), "side", v.texts.text("said.", i.Side),
@@ -99,7 +99,7 @@ func (v Voice) set(i calibration.Instruction) Words {
 	w := v.measured(i)
 	w.Verb, w.Datum = v.texts.text("verb.", i.Kind), v.texts.text("datum.", i.Datum)
 	f := figure.Of(amount(i.ValueUM), v.unit)
-	limit, limitSpoken := v.limits(i.ToleranceUM)
+	limit, limitSpoken := v.limits(i)
 	w.Long = v.texts.fill("long.", i.Kind, "value", v.Length(amount(i.ValueUM)), "datum", w.Datum, "limit", limit)
 	w.Spoken = v.texts.fill("spoken.", i.Kind, "value", v.spoken(f), "datum", w.Datum, "limit", limitSpoken)
 	w.ReadBack = v.texts.fill("read.", i.Kind, "value", v.spoken(f))
@@ -112,16 +112,10 @@ func (v Voice) measured(i calibration.Instruction) Words {
 	w.Figure, w.Unit = v.written(figure.Of(amount(i.ValueUM), v.unit))
 	if i.ToleranceUM != 0 {
 		w.Limit = v.texts.fill("limit.", "written", "limit", v.Length(i.ToleranceUM))
+	} else {
+		w.Limit = strings.Join(v.sides(i, v.Length), ", ")
 	}
 	return w
-}
-
-func (v Voice) limits(um int64) (long, spoken string) {
-	if um == 0 {
-		return "", ""
-	}
-	return v.texts.fill("limit.", "long", "limit", v.Length(um)),
-		v.texts.fill("limit.", "spoken", "limit", v.spoken(figure.Of(um, v.unit)))
 }
 
 // aid tells a side by the steering wheel, in brackets. It never stands alone.

@@ -38,6 +38,16 @@ func steps() []named[calibration.Instruction] {
 		{"turn by hand's breadths", calibration.Instruction{Kind: calibration.MoveFixture, Move: "turn", ValueUM: ptr(86_000), Side: "towards-car", Datum: "here"}},
 		{"target", calibration.Instruction{Kind: calibration.FitTarget, Target: "T-CAM-07"}},
 		{"target with a space", calibration.Instruction{Kind: calibration.FitTarget, Target: "B 12"}},
+		{"distance limited farther", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(1_480_000), Datum: "front-bumper", UpperUM: ptr(5_000)}},
+		{"distance limited both ways", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(1_480_000), Datum: "front-bumper", LowerUM: ptr(-2_000), UpperUM: ptr(10_000)}},
+		{"distance beyond the nominal", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(1_480_000), Datum: "front-bumper", LowerUM: ptr(2_000), UpperUM: ptr(10_000)}},
+		{"height not lower", calibration.Instruction{Kind: calibration.SetHeight, ValueUM: ptr(1_260_000), Datum: "wheel-plane", LowerUM: ptr(0), UpperUM: ptr(3_000)}},
+		{"distance nearer than the nominal", calibration.Instruction{Kind: calibration.SetDistance, ValueUM: ptr(1_480_000), Datum: "front-bumper", LowerUM: ptr(-10_000), UpperUM: ptr(-2_000)}},
+		{"height not higher", calibration.Instruction{Kind: calibration.SetHeight, ValueUM: ptr(1_260_000), Datum: "wheel-plane", LowerUM: ptr(-4_000), UpperUM: ptr(0)}},
+		{"left, limited to the left", calibration.Instruction{Kind: calibration.GoToPosition, Position: "2", ValueUM: ptr(620_000), Side: "left", Datum: "thrust-line", UpperUM: ptr(5_000)}},
+		{"right, limited to the left", calibration.Instruction{Kind: calibration.GoToPosition, Position: "3", ValueUM: ptr(620_000), Side: "right", Datum: "thrust-line", UpperUM: ptr(5_000)}},
+		{"centre, not to the right", calibration.Instruction{Kind: calibration.GoToPosition, Position: "1", ValueUM: ptr(0), Side: "centre", Datum: "thrust-line", LowerUM: ptr(0), UpperUM: ptr(5_000)}},
+		{"centre, not to the left", calibration.Instruction{Kind: calibration.GoToPosition, Position: "1", ValueUM: ptr(0), Side: "centre", Datum: "thrust-line", LowerUM: ptr(-3_000), UpperUM: ptr(0)}},
 	}
 }
 

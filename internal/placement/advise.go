@@ -156,7 +156,7 @@ func (c *Case) advise(w *workbench, a *assessment) ([]Judged, []Finding) {
 
 func (v *prospect) finding(q int) Finding {
 	f := Finding{For: v.judged[q].of, AnyOf: [][]Ask{}}
-	enough := v.judged[q].t / metrology.Within
+	enough := v.judged[q].enough()
 	for i, r := range v.candidates {
 		if v.withOne(q, i) <= enough {
 			f.AnyOf = append(f.AnyOf, []Ask{r.ask()})

@@ -10,7 +10,7 @@
 // deviation is positive farther from the car, a lateral one positive left, azimuth positive counter-clockwise.
 //
 // Units are millimetres and degrees throughout, in names as MM and Deg. A standard uncertainty is one standard
-// deviation; a limit T stands for ±T.
+// deviation; a limit T stands for ±T, and limits may be stated side by side as deviations from nominal.
 //
 // Everything here is a pure function of the case: the same case gives the same bytes on one machine. A Case and a
 // Result may be shared between goroutines as long as nobody changes them.

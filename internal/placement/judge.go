@@ -15,18 +15,23 @@ type judgement struct {
 	g gradient
 }
 
-func (j judgement) conformance() float64 { return metrology.Conformance(j.e, j.u, j.t) }
+func (j judgement) conformance() float64 {
+	return metrology.ConformanceBetween(j.e, j.u, j.lower, j.upper)
+}
 
 // unknown says that the readings do not find the quantity.
 func (j judgement) unknown() bool { return !(j.u <= 3*j.t) }
 
-// coarse says that no placement could conform with this uncertainty.
-func (j judgement) coarse() bool { return j.u > j.t/metrology.Within }
+// coarse says that no placement could conform with this uncertainty, or none near the nominal where one side is limited.
+func (j judgement) coarse() bool { return j.u > j.enough() }
 
 // out says that the quantity is off for certain, as far as its uncertainty allows.
 func (j judgement) out() bool {
-	e := math.Abs(j.e)
-	return e > j.t && (!j.coarse() || e >= j.t+metrology.OneSided*j.u)
+	if !(j.e > j.upper || j.e < j.lower) {
+		return false
+	}
+	guard := metrology.OneSided * j.u
+	return !j.coarse() || j.e >= j.upper+guard || j.e <= j.lower-guard
 }
 
 // judge gives the deviations at a pose, without their uncertainty.

@@ -66,32 +66,87 @@ var counts = [unknowns]Judged{YawDeg, RollDeg, TiltDeg, DistanceMM, LateralMM, H
 // moves gives the fewest moves that bring the fixture within its limits at every position of the setup, and whether
 // they do. Starting with the least, each is left out that is not needed; where no moves reach, all are given.
 func (c *Case) moves(w *workbench, a *assessment) ([]Move, bool) {
-	off := a.scene.offset(a.pose(a.X))
-	var do offset // what the moves take off
-	for i := range off {
-		do[i] = rounded(off[i], step[i])
+	off, everywhere := a.scene.offset(a.pose(a.X)), c.everywhere(a)
+	best := everywhere.best(w)
+	do := off.less(best).rounded() // what the moves take off
+	if len(a.coarse()) > 0 {
+		return a.scene.worded(do), false
 	}
-	reach := false
-	if len(a.coarse()) == 0 {
-		everywhere := c.everywhere(a)
-		conforms := func(do offset) bool {
-			rest := off
-			for i := range rest {
-				rest[i] -= do[i]
-			}
-			return everywhere.conform(w, rest)
-		}
-		if reach = conforms(do); reach {
-			for _, i := range a.scene.leastFirst(off) {
-				less := do
-				less[i] = 0
-				if do[i] != 0 && conforms(less) {
-					do = less
-				}
+	conforms := func(do offset) bool { return everywhere.conform(w, off.less(do)) }
+	reach := conforms(do)
+	if nominal := off.rounded(); !reach && conforms(nominal) {
+		best, do, reach = offset{}, nominal, true
+	}
+	if reach {
+		for _, i := range a.scene.leastFirst(off.less(best)) {
+			less := do
+			less[i] = 0
+			if do[i] != 0 && conforms(less) {
+				do = less
 			}
 		}
 	}
 	return a.scene.worded(do), reach
+}
+
+func (o offset) less(by offset) offset {
+	for i := range o {
+		o[i] -= by[i]
+	}
+	return o
+}
+
+// rounded is the offset in amounts that people can set.
+func (o offset) rounded() offset {
+	for i := range o {
+		o[i] = rounded(o[i], step[i])
+	}
+	return o
+}
+
+// best is the offset that moves aim at: where each judged quantity is best at the position checked. With limits that are
+// ±T it is none. A guard is as wide as the position with the largest uncertainty asks for.
+func (all everywhere) best(w *workbench) offset {
+	s := all[0].scene
+	u := make([]float64, len(s.limits))
+	if slices.ContainsFunc(s.limits, limit.oneSided) {
+		for _, n := range all {
+			for i, j := range w.try(n, n.scene.nominal) {
+				u[i] = max(u[i], j.u)
+			}
+		}
+	}
+	var to offset
+	var judged [unknowns]bool
+	for i, l := range s.limits {
+		for k, of := range counts {
+			if of == l.of && k != sliding {
+				to[k], judged[k] = l.best(u[i], step[k]), true
+			}
+		}
+	}
+	to[shiftingAlong] *= s.side
+	if s.sensor == nil {
+		return to
+	}
+	// Range and azimuth are mended by the same shifts, if nothing else says how far.
+	sight := s.target.Sub(*s.sensor).Plan()
+	var shift geom.Vec
+	for i, l := range s.limits {
+		switch r := max(sight.Length(), 1); l.of {
+		case RangeMM:
+			shift = shift.Add(sight.Times(l.best(u[i], step[shiftingAlong]) / r))
+		case AzimuthDeg:
+			shift = shift.Add(geom.Vec{X: -sight.Y, Y: sight.X}.Times(l.best(u[i], step[shiftingAcross]/(r*geom.Radian)) * geom.Radian))
+		}
+	}
+	if !judged[shiftingAlong] {
+		to[shiftingAlong] = s.along.Dot(shift)
+	}
+	if !judged[shiftingAcross] {
+		to[shiftingAcross] = s.across.Dot(shift)
+	}
+	return to
 }
 
 // rounded avoids sums like 0.30000000000000004 by dividing last.
@@ -102,7 +157,7 @@ func rounded(v, step float64) float64 {
 	return math.Round(v/step) * step
 }
 
-// leastFirst orders the moves by their size relative to the limit. One that is not judged counts nothing.
+// leastFirst orders the moves by what they take off relative to the limit. One that is not judged counts nothing.
 func (s *scene) leastFirst(off offset) [unknowns]int {
 	var size [unknowns]float64
 	var by [unknowns]int

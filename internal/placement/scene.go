@@ -25,12 +25,6 @@ type scene struct {
 	limits     []limit
 }
 
-// limit is one judged quantity with its ±T.
-type limit struct {
-	of Judged
-	t  float64
-}
-
 // sceneAt builds the scene of a position. The case is valid.
 func (c *Case) sceneAt(name string) (*scene, error) {
 	p, known := c.position(name)
@@ -52,8 +46,8 @@ func (c *Case) sceneAt(name string) (*scene, error) {
 	s.datum = c.datum()
 	s.place(c.Setup, p)
 	for _, q := range allJudged {
-		if t, judged := c.Setup.Tolerance[q]; judged {
-			s.limits = append(s.limits, limit{q, t})
+		if l, judged := c.Setup.Tolerance[q]; judged {
+			s.limits = append(s.limits, l.limit(q))
 		}
 	}
 	s.stepMM = c.Floor.step(s.plane, s.nominal.origin())

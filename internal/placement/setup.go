@@ -81,9 +81,6 @@ var allJudged = [...]Judged{DistanceMM, LateralMM, HeightMM, YawDeg, RollDeg, Ti
 // AllJudged lists the judged quantities in the order in which they are listed everywhere.
 func AllJudged() []Judged { return slices.Clone(allJudged[:]) }
 
-// Tolerance holds the limit ±T of each judged quantity. What has no limit is not judged.
-type Tolerance map[Judged]float64
-
 // DecodeSetup reads a setup on its own.
 func DecodeSetup(raw json.RawMessage, path string) (Setup, error) {
 	return decode(raw, path, readSetup)
@@ -167,23 +164,6 @@ func readPositions(o *strict.Object, s Setup) []Position {
 		all[i] = pos
 	}
 	return all
-}
-
-func readTolerance(o *strict.Object) Tolerance {
-	t := Tolerance{}
-	for _, q := range allJudged {
-		limit := strict.Range{Above: true, Max: 1000, Unit: "mm"}
-		if q.Unit() == Deg {
-			limit.Max, limit.Unit = 45, "degrees"
-		}
-		if v, there := o.OptFloat(string(q), limit); there {
-			t[q] = v
-		}
-	}
-	if len(t) == 0 && len(o.Keys()) == 0 {
-		o.Reject(string(DistanceMM), "at least one limit")
-	}
-	return t
 }
 
 // needsSensor says why the setup cannot do without sensor_at_mm, or nothing.

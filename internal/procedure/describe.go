@@ -61,12 +61,43 @@ func (s *SetUp) where(at placement.Position) string {
 func (s *SetUp) limits() string {
 	var parts []string
 	for _, q := range placement.AllJudged() {
-		if t, judged := s.setup.Tolerance[q]; judged {
+		if l, judged := s.setup.Tolerance[q]; judged {
 			name, unit, _ := strings.Cut(string(q), "_")
-			parts = append(parts, name+" ±"+plain(t)+" "+unit)
+			parts = append(parts, name+" "+sides(l, ways[q], unit))
 		}
 	}
 	return strings.Join(parts, ", ")
+}
+
+// ways are what a positive and a negative deviation are: as package placement counts them.
+var ways = map[placement.Judged][2]string{
+	placement.DistanceMM: {"too far", "too near"}, placement.RangeMM: {"too far", "too near"}, placement.HeightMM: {"too high", "too low"},
+	placement.LateralMM: {"too far to vehicle left", "too far to vehicle right"}, placement.AzimuthDeg: {"too far to vehicle left", "too far to vehicle right"},
+	placement.YawDeg: {"too far counter-clockwise from above", "too far clockwise from above"}, placement.RollDeg: {"left end too high", "left end too low"},
+	placement.TiltDeg: {"top too far forward", "top too far back"},
+}
+
+// sides says limits: ±, or each side for itself.
+func sides(l placement.Limits, ways [2]string, unit string) string {
+	if t, is := l.PlusMinus(); is {
+		return "±" + plain(t) + " " + unit
+	}
+	var parts []string
+	if l.Upper != nil {
+		parts = append(parts, side(*l.Upper, ways[0], ways[1], unit))
+	}
+	if l.Lower != nil {
+		parts = append(parts, side(0-*l.Lower, ways[1], ways[0], unit))
+	}
+	return strings.Join(parts, " and ")
+}
+
+// side says that a deviation goes so far one way at the most; below zero: so far the other way at least.
+func side(most float64, way, other, unit string) string {
+	if most < 0 {
+		return "at least " + plain(-most) + " " + unit + " " + other
+	}
+	return "at most " + plain(most) + " " + unit + " " + way
 }
 
 func either(here, all *float64) float64 {

@@ -144,6 +144,9 @@ var broken = []struct {
 	{"front-camera", "distance_mm: 1500", "distance_um: 1500000", "set_ups[0].setup.distance_um", false},
 	{"front-camera", "distance_mm: 5,", "distance_mm: 0,", "set_ups[0].setup.tolerance.distance_mm", false},
 	{"front-camera", "distance_mm: 5,", "sideways_mm: 5,", "set_ups[0].setup.tolerance.sideways_mm", false},
+	{"front-camera", "distance_mm: 5,", "distance_mm: {upper: -5},", "set_ups[0].setup.tolerance.distance_mm.upper", false},
+	{"front-camera", "distance_mm: 5,", "distance_mm: {lower: 5, upper: 5},", "set_ups[0].setup.tolerance.distance_mm.upper", true},
+	{"front-camera", "yaw_deg: 0.4,", "yaw_deg: {},", "set_ups[0].setup.tolerance.yaw_deg.upper", false},
 	{"front-camera", "{name: left, lateral_mm: 620}", "{name: middle, lateral_mm: 620}", "set_ups[0].setup.positions[1].name", true},
 	{"front-camera", "position: left}", "position: port}", "set_ups[0].steps[3].position", true},
 	{"front-camera", "      - {step: go-to-position, position: right}\n", "", "set_ups[0].steps", true},
@@ -209,6 +212,23 @@ func TestAllFaultsTogether(t *testing.T) {
 		"data.procedure.source.version", "data.procedure.set_ups[0].target", "data.procedure.set_ups[0].setup.positions[1].lateral_mm",
 		"data.procedure.gates[2].value.unit", "data.procedure.set_ups[0].steps[4].side",
 	}, names)
+}
+
+// Limits are said side by side in the words of their quantity.
+func TestLimitsAreSaid(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ was, is, want string }{
+		{"distance_mm: 5,", "distance_mm: {lower: -5, upper: 5},", "distance ±5 mm, lateral ±5 mm"},
+		{"distance_mm: 5,", "distance_mm: {upper: 7.5},", "distance at most 7.5 mm too far, lateral"},
+		{"distance_mm: 5,", "distance_mm: {lower: -2, upper: 10},", "distance at most 10 mm too far and at most 2 mm too near, lateral"},
+		{"distance_mm: 5,", "distance_mm: {lower: 2, upper: 10},", "distance at most 10 mm too far and at least 2 mm too far, lateral"},
+		{"lateral_mm: 5,", "lateral_mm: {lower: -3},", "lateral at most 3 mm too far to vehicle right, height"},
+		{"yaw_deg: 0.4,", "yaw_deg: {lower: 0},", "yaw at most 0 deg too far clockwise from above, roll"},
+	} {
+		p, err := procedure.Decode(fromYAML(t, strings.Replace(text(t, "front-camera"), c.was, c.is, 1)), "")
+		require.NoError(t, err, c.is)
+		require.Contains(t, p.Describe(), c.want)
+	}
 }
 
 // Where a value is left out, is of another type or has a name that is not described, the decoder and the schema refuse the

@@ -311,7 +311,7 @@ func sheet(distanceUM int) obj {
 			"sensor": "front-camera", "datum": "front-bumper", "datum_height_um": 500_000, "line": "thrust-line",
 			"distance_um": distanceUM, "height_um": 1_350_000,
 			"positions":    []obj{{"name": "centre", "lateral_um": 0}, {"name": "left", "lateral_um": 550_000}},
-			"tolerance":    obj{"distance_um": 5000, "lateral_um": 5000, "height_um": 4000, "yaw_udeg": 400_000},
+			"tolerance":    obj{"distance_um": 5000, "lateral_um": obj{"lower": -5000, "upper": 6000}, "height_um": obj{"upper": 4000}, "yaw_udeg": 400_000},
 			"sensor_at_um": obj{"x": 2_200_000, "y": 0, "z": 1_310_000},
 		},
 		"fixture": standID, "dimensions": dimensionsID, "bay": bayID, "limits": "stated",

@@ -72,6 +72,15 @@ func (o *Object) Ignore() {
 // Has reports whether the key is there, whatever its value. It does not count as reading it.
 func (o *Object) Has(key string) bool { return !o.dead && o.n.find(key) != nil }
 
+// HoldsObject reports whether the key is there and an object, where another type may stand too. It does not count as reading it.
+func (o *Object) HoldsObject(key string) bool {
+	if o.dead {
+		return false
+	}
+	n := o.n.find(key)
+	return n != nil && n.value.kind == object
+}
+
 // Close returns the faults of the whole reading, those of nested objects and the keys nobody asked for included, as
 // a *fault.Error, or nil. It is called on the object that Read returned, when everything has been read.
 func (o *Object) Close() error {

@@ -22,6 +22,15 @@ const GROUPS = [
   { id: "points", name: "Datum point to both ends (2)", kind: /laser|tape/, on: false, list: [{ quantity: "span", from: "datum", to: "left-end" }, { quantity: "span", from: "datum", to: "right-end" }] },
 ];
 
+/** What can be limited, and which way a deviation goes that is above and below nominal. */
+const LIMITS = [
+  { id: "distance", name: "Distance", unit: "mm", upper: "too far", lower: "too near" },
+  { id: "lateral", name: "Lateral", unit: "mm", upper: "too far to vehicle LEFT", lower: "too far to vehicle RIGHT" },
+  { id: "height", name: "Height", unit: "mm", upper: "too high", lower: "too low" },
+  { id: "yaw", name: "Turn", unit: "°", upper: "left end too far back", lower: "left end too far forward" },
+  { id: "roll", name: "Roll", unit: "°", upper: "left end too high", lower: "left end too low" },
+];
+
 /**
  * @param {import("./watch.js").Watch} w
  * @param {(data: object) => Promise<any>} send
@@ -76,15 +85,22 @@ export function sheetForm(w, send) {
       field("height", "Height of the target above the plane of the wheels", length(), "mm")),
     typed(h("legend", null, "Positions, seen seated and facing forward"), rows,
       h("button", { type: "button", id: "add-position", class: "plain", onclick: () => addRow() }, "Add a position")),
-    typed(h("legend", null, "Limits, each plus or minus; leave empty what has none"),
-      field("limit-distance", "Distance", length(), "mm"), field("limit-lateral", "Lateral", length(), "mm"), field("limit-height", "Height", length(), "mm"),
-      field("limit-yaw", "Turn", length(), "°"), field("limit-roll", "Roll", length(), "°"),
+    typed(h("legend", null, "Limits; leave empty what has none"),
+      h("label", { class: "choice" }, h("input", { type: "checkbox", id: "by-side", onchange: () => sides() }), h("span", null, "Other limits to one side than to the other, or to one side only")),
+      LIMITS.map((l) => h("span", { class: "field both-sides" }, field("limit-" + l.id, l.name + ", plus or minus", length(), l.unit))),
+      LIMITS.map((l) => h("span", { class: "position one-side" }, field("upper-" + l.id, `${l.name}: ${l.upper} by at most`, length(), l.unit), field("lower-" + l.id, `${l.lower} by at most`, length(), l.unit))),
       field("limits", "Whose limits", select([["stated", "stated in the document"], ["own", "the shop's own, set by me"]]))),
     h("fieldset", null, h("legend", null, "Readings to take at each position"), GROUPS.map(group),
       field("pointing", "Finding the marks of a span, standard uncertainty", length("0.5"), "mm")),
     h("p", { id: "sheet-problem", class: "problem", role: "alert" }),
     h("button", { type: "submit", class: "primary" }, "Issue the sheet"));
+  const sides = () => {
+    const apart = /** @type {HTMLInputElement} */ (form.querySelector("#by-side")).checked;
+    for (const e of form.querySelectorAll(".both-sides")) /** @type {HTMLElement} */ (e).hidden = apart;
+    for (const e of form.querySelectorAll(".one-side")) /** @type {HTMLElement} */ (e).hidden = !apart;
+  };
   fit();
+  sides();
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     const { data, wrong } = read(w);
@@ -120,11 +136,19 @@ function read(w) {
     if ((to === "centre") !== (size === 0) || size < 0) wrong.push(`Position ${i + 1}: how far, and to which side; 0 for the centre.`);
     return { name: text(`position-${i + 1}`), lateral_um: to === "right" ? 0 - size : size };
   });
-  const limit = (/** @type {string} */ id, /** @type {string} */ what, /** @type {any} */ parse) => number("limit-" + id, what, parse, false);
-  const tolerance = Object.fromEntries(Object.entries({
-    distance_um: limit("distance", "Limit of the distance", parseMM), lateral_um: limit("lateral", "Limit of the lateral", parseMM), height_um: limit("height", "Limit of the height", parseMM),
-    yaw_udeg: limit("yaw", "Limit of the turn", parseDeg), roll_udeg: limit("roll", "Limit of the roll", parseDeg),
-  }).filter(([, v]) => v !== undefined));
+  const apart = /** @type {HTMLInputElement} */ (byId("by-side")).checked;
+  /** @type {Record<string, any>} */
+  const tolerance = {};
+  for (const l of LIMITS) {
+    const parse = l.unit === "mm" ? parseMM : parseDeg, name = "Limit: " + l.name.toLowerCase(), key = l.id + (l.unit === "mm" ? "_um" : "_udeg");
+    if (!apart) {
+      const t = number("limit-" + l.id, name, parse, false);
+      if (t !== undefined) tolerance[key] = t;
+      continue;
+    }
+    const upper = number("upper-" + l.id, name, parse, false), lower = number("lower-" + l.id, name, parse, false);
+    if (upper !== undefined || lower !== undefined) tolerance[key] = { ...(lower !== undefined && { lower: 0 - lower }), ...(upper !== undefined && { upper }) };
+  }
   const pointing = number("pointing", "Finding the marks", parseMM) ?? 0;
   const measure = GROUPS.filter((g) => /** @type {HTMLInputElement | null} */ (document.getElementById("take-" + g.id))?.checked).flatMap((g) =>
     g.list.map((r) => ({ ...r, instrument: text("with-" + g.id), ...(r.quantity === "span" && pointing > 0 && { pointing_um: pointing }) })));
