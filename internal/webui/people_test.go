@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/testkit/apptest"
+	"readback/internal/testkit/pgtest"
+	"readback/internal/testkit/postbox"
 )
 
 // TestAnOwnerLetsPeopleIn in a browser: somebody new is added and invited, sets a password by the link, is signed out from
@@ -94,4 +96,28 @@ func TestAnOwnerLetsPeopleIn(t *testing.T) {
 	desk.press("a#people")
 	desk.sees("#here", "people")
 	desk.until(`!document.body.textContent.includes("north.example")`)
+}
+
+// TestALinkIsMailedAndNotShown where the server sends mail: the owner reads where it went, and why it went nowhere.
+func TestALinkIsMailedAndNotShown(t *testing.T) {
+	t.Parallel()
+	box := postbox.Listen(t, postbox.Options{})
+	cfg := apptest.Config(pgtest.Database(t))
+	cfg.SMTPURL, cfg.MailFrom, cfg.PublicURL = "smtp://"+box.Addr, "readback@bay.example", "https://bay.example"
+	s := apptest.Serve(t, cfg)
+	w := open(t, browser(t), "owner", s.URL, 1180, 820)
+	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	w.visit("/people")
+	w.fill("#new-name", "Nell Newcomer")
+	w.press("label:has(#role-owner)")
+	w.fill("#new-login", "nell")
+	w.press("#new-person .primary")
+	w.sees("#problem", "a mail address")
+	w.press(".person [id^=invite-]")
+	w.fill("#inviting input", "nell@north.example")
+	w.press("#inviting .second")
+	w.sees(".person", "a link was mailed to nell@north.example")
+	require.Equal(t, "nell@north.example", (<-box.Letters).To)
+	w.until(`!document.querySelector("#handed")`)
+	w.readable("mailed", 4.5)
 }

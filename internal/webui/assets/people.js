@@ -1,8 +1,9 @@
 // @ts-check
 // Who belongs to the organisation, for its owners: roles, who can sign in and where they are signed in; people let in and
-// links handed over. The register says who is a member and what they may do, the accounts only who can sign in.
+// links handed over; and the programs that are told of its work. The register says who is a member and what they may do, the
+// accounts only who can sign in.
 import { ask, command, get, newId, opener, Refused, signOut } from "./api.js";
-import { byId, field, h, put, theme } from "./dom.js";
+import { byId, field, h, part, put, theme } from "./dom.js";
 import { seat, when } from "./seats.js";
 
 /** @typedef {{id: string, member: string, kind: "invitation" | "reset", login: string, expires: string, link?: string}} Invitation */
@@ -29,11 +30,20 @@ async function start() {
     byId("who").textContent = register.state.organisation.name;
     put(main, h("div", { class: "split people" },
       h("section", { "aria-labelledby": "here" }, h("h1", { id: "here" }, "People"), trouble, list),
-      h("section", { "aria-labelledby": "new" }, newcomer())));
+      h("section", { "aria-labelledby": "new" }, newcomer())), programs());
     draw();
   } catch (e) {
     put(main, h("p", { class: "problem", role: "alert" }, said(e)));
   }
+}
+
+const hooks = part(() => import("./webhooks.js"));
+
+/** What else is told of the organisation's work: loaded when it is looked at, and anew each time. */
+function programs() {
+  const box = h("div", null), all = /** @type {HTMLDetailsElement} */ (h("details", { id: "webhooks" }, h("summary", null, "Webhooks"), box));
+  all.addEventListener("toggle", () => put(box, all.open && hooks.show((m) => m.webhooks())));
+  return all;
 }
 
 /** @param {unknown} e */
