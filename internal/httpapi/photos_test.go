@@ -19,6 +19,7 @@ import (
 	"readback/api/client"
 	"readback/internal/fault"
 	"readback/internal/photo"
+	"readback/internal/postgres"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 	"readback/internal/testkit/spec"
@@ -126,6 +127,89 @@ func TestPhotoRefused(t *testing.T) {
 	var n int
 	require.NoError(t, conn.QueryRow(t.Context(), "select count(*) from readback.photo").Scan(&n))
 	require.Zero(t, n)
+}
+
+// TestPhotosOfACalibrationAreLimited in number, in bytes and in a minute, each calibration for itself.
+func TestPhotosOfACalibrationAreLimited(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	job := tech.OpenJob()
+	cal, other := tech.OpenCalibration(job), tech.OpenCalibration(job)
+	conn := s.SQL()
+	defer conn.Close(t.Context())
+	do := func(sql string, args ...any) {
+		t.Helper()
+		_, err := conn.Exec(t.Context(), sql, args...)
+		require.NoError(t, err)
+	}
+	refused := func(slug fault.Slug, says string) {
+		t.Helper()
+		got := tech.With("Content-Type", "image/jpeg").Ask(http.MethodPost, cal.Path()+"/photos", apptest.Picture())
+		require.Contains(t, got.Body, `"/problems/`+string(slug)+`"`)
+		require.Contains(t, got.Body, says)
+		spec.Valid(t, "schema/problem.json", []byte(got.Body))
+		tech.AddPhoto(other)
+	}
+	first := tech.AddPhoto(cal)
+	// more puts others beside it, as if they had been given an hour ago.
+	more := func(n, bytes int) {
+		t.Helper()
+		do(`insert into readback.photo select gen_random_uuid(), stream, key, sha256, decode(repeat('00', $3), 'hex'), 1, 1, now() - interval '1 hour'
+			from readback.photo, generate_series(1, $2) where id = $1`, first.ID.String(), n, bytes)
+	}
+	none := func() {
+		t.Helper()
+		do(`delete from readback.photo where stream = $1 and id <> $2`, cal.ID.String(), first.ID.String())
+	}
+
+	more(postgres.MostPhotosMinute-1, 100)
+	do(`update readback.photo set at = now() where stream = $1`, cal.ID.String())
+	refused(fault.TooMany, "30 photos within a minute")
+	do(`update readback.photo set at = at - interval '1 minute' where stream = $1`, cal.ID.String())
+	tech.AddPhoto(cal)
+
+	none()
+	more(postgres.MostPhotos-1, 100)
+	refused(fault.TooLarge, "at most 200")
+	none()
+	more(postgres.MostPhotos-2, 100)
+	tech.AddPhoto(cal)
+
+	none()
+	more(4, 10<<20-1000) // leaves less than a photo has
+	refused(fault.TooLarge, "would have more than 41943040")
+	none()
+	more(3, 10<<20)
+	tech.AddPhoto(cal)
+}
+
+// TestPhotosNobodyNamedAreClearedAway by any server, once they are a day old; a photo that an entry names stays.
+func TestPhotosNobodyNamedAreClearedAway(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	named, unnamed := tech.AttachPhoto(cal, `{"gate":"background-plain"}`), tech.AddPhoto(cal)
+	conn := s.SQL()
+	defer conn.Close(t.Context())
+	_, err := conn.Exec(t.Context(), `
+		create function readback.say_gone() returns trigger language plpgsql as $$ begin perform pg_notify('photo_gone', old.id::text); return null; end $$;
+		create trigger say_gone after delete on readback.photo for each row execute function readback.say_gone();
+		update readback.photo set touched_at = now() - interval '25 hours';
+		listen photo_gone`)
+	require.NoError(t, err)
+
+	tech = s.Again().As(apptest.Technician) // a server looks when it starts, and every hour
+	gone, err := conn.WaitForNotification(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, unnamed.ID.String(), gone.Payload)
+	require.Equal(t, http.StatusNotFound, ask(t, tech, http.MethodGet, cal.Path()+"/photos/"+unnamed.ID.String(), "").Status)
+	require.Equal(t, http.StatusOK, ask(t, tech, http.MethodGet, cal.Path()+"/photos/"+named.ID.String(), "").Status)
+	got := ask(t, tech, http.MethodPost, cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "attach-photo", fmt.Sprintf(
+		`{"photo":%q,"sha256":%q,"width_px":640,"height_px":480,"of":{"gate":"background-plain"}}`, unnamed.ID, unnamed.SHA256)))
+	require.Equal(t, http.StatusConflict, got.Status, got.Body)
+	require.Contains(t, got.Body, "cleared away")
 }
 
 // TestPhotoIsThereBeforeItsEntry: no entry names a photo that is not there, under another sum or size, or another
