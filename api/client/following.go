@@ -20,6 +20,7 @@ var ErrOutOfSight = errors.New("client: the stream is no longer yours to see")
 type Following struct {
 	live *Live
 	ref  Ref
+	nth  uint64 // in the order of Follow, in which they are asked for on each connection
 
 	mu      sync.Mutex // guards what follows; taken after the Live's
 	queue   []Entry
@@ -53,7 +54,8 @@ func (l *Live) Follow(ref Ref, after uint64) (*Following, error) {
 	if l.follows[ref] != nil {
 		return nil, fmt.Errorf("client: %s is followed already", ref)
 	}
-	f := &Following{live: l, ref: ref, last: after, changed: make(chan struct{})}
+	l.followed++
+	f := &Following{live: l, ref: ref, nth: l.followed, last: after, changed: make(chan struct{})}
 	l.follows[ref] = f
 	if l.link != nil {
 		f.begin(l.link, true)

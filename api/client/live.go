@@ -1,9 +1,12 @@
 package client
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 	"time"
 )
@@ -29,6 +32,8 @@ type Live struct {
 	link    *link      // nil while there is no connection
 	follows map[Ref]*Following
 	calls   []*call // those that wait for their answers, in the order they were first sent
+
+	followed uint64 // how often Follow made a Following
 }
 
 // call is one command on its way.
@@ -143,8 +148,8 @@ func (l *Live) serve(k *link) error {
 	l.mu.Lock()
 	l.link = k
 	l.welcome = welcomeOf(k.welcome)
-	for _, f := range l.follows {
-		f.begin(k, false)
+	for _, f := range slices.SortedFunc(maps.Values(l.follows), func(a, b *Following) int { return cmp.Compare(a.nth, b.nth) }) {
+		f.begin(k, false) // the one that is too many, if any, is the last one
 	}
 	for _, c := range l.calls {
 		k.say(c.frame)
