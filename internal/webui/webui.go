@@ -1,8 +1,9 @@
 // Package webui serves the screens: Bay for the technician, with a page for each car, Desk for the specialist, and the pages
-// to sign in, to set a password by a link, to see where one is signed in, and for owners to let their people in. A page is a shell of HTML; what it shows comes
-// through the published interfaces, like any other client's, by ES modules that the browser loads as they stand here. There
-// is no build step and nothing is loaded from elsewhere. What is not needed at once is a module of its own, loaded when it is
-// first needed or once the screen stands, so that a link that goes then takes none of it away.
+// to sign in, to set a password by a link, to see where one is signed in, and for owners to let their people and vehicle
+// interfaces in. A page is a shell of HTML; what it shows comes through the published interfaces, like any other client's,
+// by ES modules that the browser loads as they stand here. There is no build step and nothing is loaded from elsewhere.
+// What is not needed at once is a module of its own, loaded when it is first needed or once the screen stands, so that a
+// link that goes then takes none of it away.
 //
 // Invariants. No page holds data of anybody, so any may be shown to who is not signed in. Nothing inline: the content
 // security policy allows scripts, styles, fonts and connections of this server alone. Assets have the hash of all of them

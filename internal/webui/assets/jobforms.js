@@ -70,6 +70,15 @@ export function workForm(job, opened, send) {
   return form;
 }
 
+/** Which vehicle interface is in this car: a person says so, it is never guessed. @param {any} job @param {any} register @param {(data: object) => Promise<any>} tie @param {(data: object) => Promise<any>} untie */
+export function tieForm(job, register, tie, untie) {
+  const there = register.interfaces ?? {}, inUse = Object.entries(there).filter(([, i]) => /** @type {any} */ (i).active).map(([id, i]) => /** @type {[string, string]} */ ([id, /** @type {any} */ (i).name]));
+  if (!job.tie && !inUse.length) return null;
+  return h("section", { "aria-labelledby": "tie-title" }, h("h2", { id: "tie-title" }, "Vehicle interface"), job.tie
+    ? h("div", { class: "sheet" }, h("p", { id: "tied" }, h("b", null, there[job.tie.interface]?.name ?? "One"), " is in this car. The VIN that it gives is held against this job's."), h("button", { type: "button", class: "second", id: "untie", onclick: () => untie({}) }, "It is out of the car"))
+    : h("div", { class: "sheet" }, field("tie-interface", "In this car", select(inUse)), h("button", { type: "button", class: "second", id: "tie", onclick: () => tie({ interface: value("tie-interface") }) }, "It is in this car")));
+}
+
 /** @param {(data: object) => Promise<any>} send */
 export function withdrawForm(send) {
   const cause = select([["wrong-car", "Wrong car"], ["car-left", "Car has left"], ["opened-twice", "Opened twice"], ["not-wanted", "Not wanted any more"], ["other", "Something else"]]), reason = h("textarea", { rows: 2, maxlength: 2000 });

@@ -5,7 +5,7 @@
 import { alignment } from "./alignment.js";
 import { command, get, newId, opener, Refused, signOut } from "./api.js";
 import { byId, field, h, put, select, theme } from "./dom.js";
-import { carForm, missing, withdrawForm, workForm } from "./jobforms.js";
+import { carForm, missing, tieForm, withdrawForm, workForm } from "./jobforms.js";
 import { Link } from "./link.js";
 import { scan } from "./scan.js";
 import { twoVINs } from "./vin.js";
@@ -86,6 +86,7 @@ function draw() {
       h("div", { class: "column" }, part("cals", [rows, job.work.sensors, ended], () => calibrations(job, ended)), !ended && part("car", [job.vehicle, view.opened], () => carForm(job, register, open, quietly("describe-vehicle"), problem)),
         !ended && part("work", [job.work, view.opened], () => workForm(job, open, quietly("describe-work")))),
       h("div", { class: "column" }, !ended && part("alignment", job.alignments, () => alignment(job, (d) => act("attach-alignment", d))), !ended && part("scan", [job.scans, job.comparison, rows.length], () => scan(job, job.scans.length ? "after" : "before", (d) => act("record-scan", d))),
+        !ended && part("tie", job.tie ?? 0, () => tieForm(job, register, quietly("tie-interface"), quietly("untie-interface"))),
         changes > 0 && h("details", { id: "changes" }, h("summary", null, `Corrected or added since: ${changes}`), h("ul", null, job.changes.map((/** @type {any} */ c) => h("li", null, `Entry ${c.seq}: `, Object.entries(c.was).map(([k, v]) => `${sentence(k.replace("_km", ""))} was ${v?.sealed ? open(v) : typeof v === "object" ? JSON.stringify(v) : v}`).join("; ") || "added")))),
         !ended && part("withdraw", 0, () => withdrawForm(quietly("withdraw-job"))))));
 }

@@ -1,7 +1,7 @@
 // @ts-check
 // Who belongs to the organisation, for its owners: roles, who can sign in and where they are signed in; people let in and
-// links handed over; and the programs that are told of its work. The register says who is a member and what they may do, the
-// accounts only who can sign in.
+// links handed over; the programs that are told of its work, and a shop's vehicle interfaces (gateways.js). The register says
+// who is a member and what they may do, the accounts only who can sign in.
 import { ask, command, get, newId, opener, Refused, signOut } from "./api.js";
 import { byId, field, h, part, put, theme } from "./dom.js";
 import { seat, when } from "./seats.js";
@@ -32,6 +32,7 @@ async function start() {
       h("section", { "aria-labelledby": "here" }, h("h1", { id: "here" }, "People"), trouble, list),
       h("section", { "aria-labelledby": "new" }, newcomer())), programs());
     draw();
+    if (register.state.organisation.sort === "shop") main.append(await (await import("./gateways.js")).section(me.org));
   } catch (e) {
     put(main, h("p", { class: "problem", role: "alert" }, said(e)));
   }
