@@ -152,7 +152,7 @@ func TestMarksOnAPhotoByBothSides(t *testing.T) {
 	b.press("#look-1")
 	b.sees("#photo-title", "the label on the back")
 
-	d.sees("#notice", "bay: attached photo 1")
+	d.sees("#notice", "demo 1: bay attached photo 1")
 	d.described(1)
 	d.picture("told")
 	d.press("#see-photo")
@@ -211,7 +211,7 @@ func TestMarksOnAPhotoByBothSides(t *testing.T) {
 	}
 	c.state(&state)
 	c.does(c.desk, "mark-photo", fmt.Sprintf(`{"photo":%q,"marks":[{"kind":"arrow","points":[{"x_ppm":0,"y_ppm":0},{"x_ppm":1,"y_ppm":1}]}]}`, state.Photos[0].Photo))
-	b.sees("#notice", "desk: drew on photo 1")
+	b.sees("#notice", "desk drew on photo 1")
 	b.picture("told")
 	b.press("#see-photo")
 	b.until(`document.querySelectorAll(".marks li").length === 5`)

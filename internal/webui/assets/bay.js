@@ -48,7 +48,8 @@ async function begin() {
     await w.start();
     draw();
     for (const p of [asking, readings, gates, voids, finish, handover, vin, scan, sheet, ...(w.state.procedure?.drive ? [drives] : [])]) p.warm();
-    photos.show((m) => m.follow(w, "technician", notice, () => go("photos")));
+    const seen = w.seq;
+    photos.show((m) => m.follow(w, seen, "technician", notice, () => go("photos")));
   } catch (e) {
     const refused = e instanceof Refused;
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));

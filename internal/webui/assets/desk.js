@@ -106,7 +106,8 @@ async function watch(id) {
   watches.set(id, w);
   try {
     await w.start();
-    photos.show((m) => m.follow(w, "specialist", notice, () => { focus(id); work.open("photos"); }));
+    const seen = w.seq;
+    photos.show((m) => m.follow(w, seen, "specialist", notice, () => { focus(id); work.open("photos"); }));
     w.addEventListener("change", () => (w.state.claim || w.state.phase === "closed" ? draw() : look()));
     if (!focused) focused = id;
   } catch {

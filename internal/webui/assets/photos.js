@@ -151,15 +151,20 @@ export function room(w, { aim, done, looking, leave } = {}) {
 /** Has a photo looked at when the room is opened next. @param {Watch} w @param {string} id */
 export const look = (w, id) => { mine(w).looking = id; };
 
-/** Tells of what the other side does with photos, unless the room is open. @param {Watch} w @param {string} role of who watches @param {(text: any) => void} notice @param {() => void} open */
-export function follow(w, role, notice, open) {
-  let seen = w.seq;
-  w.addEventListener("change", () => {
-    const news = w.entries.filter((e) => e.seq > seen && e.seq <= w.seq && e.role !== role && e.type.startsWith("photo-")).at(-1);
-    seen = w.seq;
+/**
+ * Tells of what the other side does with photos, unless the room is open.
+ * @param {Watch} w @param {number} seen the last entry that is no news @param {string} role of who watches @param {(text: any) => void} notice @param {() => void} open
+ */
+export function follow(w, seen, role, notice, open) {
+  const tell = () => {
+    const come = w.entries.filter((e) => e.seq > seen && e.seq <= w.seq); // an entry may come after the state that has it, or before
+    seen = come.at(-1)?.seq ?? seen;
+    const news = come.filter((e) => e.role !== role && e.type.startsWith("photo-")).at(-1);
     const p = news && w.state.photos.find((/** @type {any} */ one) => one.photo === news.body.command.data.photo);
-    if (!p || document.querySelector(".photos")?.checkVisibility()) return;
-    notice([`${who(news.role)}: ${news.type === "photo-marked" ? "drew on" : "attached"} photo ${p.number}. `, h("button", { type: "button", id: "see-photo", class: "plain", onclick: () => { notice(""); look(w, p.photo); open(); } }, "See it")]);
-  });
+    if (!p || !takesPart(w) || document.querySelector(".photos")?.checkVisibility()) return;
+    notice([role === "specialist" ? w.name() + ": " : "", `${who(news.role)} ${news.type === "photo-marked" ? "drew on" : "attached"} photo ${p.number}. `, h("button", { type: "button", id: "see-photo", class: "plain", onclick: () => { notice(""); look(w, p.photo); open(); } }, "See it")]);
+  };
+  w.addEventListener("change", tell);
+  tell();
   return null;
 }
