@@ -65,6 +65,9 @@ func TestTheQueue(t *testing.T) {
 	b.onPhone("likely")
 	b.press("#meanwhile")
 	b.sees("#instruction", "place, then measure")
+	b.press("#more") // it can be looked up while the target is placed
+	b.sees("#wait", "place 2 in the queue")
+	b.picture("more-waiting")
 
 	d.sees("#waits-"+two.cal.ID.String(), "offered to ines beispiel")
 	d.press("#decline-" + one.cal.ID.String())

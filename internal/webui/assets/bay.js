@@ -195,7 +195,7 @@ function go(to) {
 
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("photos", "Photos"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
+  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), w.state.phase === "waiting" && asking.show((m) => m.wait(w.state.request, id)), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("photos", "Photos"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
     h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look(); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
