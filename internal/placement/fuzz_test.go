@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"regexp"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -11,6 +12,9 @@ import (
 	"readback/internal/fault"
 	"readback/internal/placement"
 )
+
+// firstLimit is the first ±T of a case.
+var firstLimit = regexp.MustCompile(`("tolerance": \{\s*"[a-z]+_[a-z]+": )([0-9.]+)`)
 
 // What decodes is valid, and every position of it can be checked and planned, whatever the numbers.
 func FuzzDecodeCase(f *testing.F) {
@@ -20,6 +24,7 @@ func FuzzDecodeCase(f *testing.F) {
 		raw, err := os.ReadFile(file)
 		require.NoError(f, err)
 		f.Add(raw)
+		f.Add(firstLimit.ReplaceAll(raw, []byte(`${1}{"upper": ${2}}`)))
 	}
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		c, err := placement.DecodeCase(raw)
