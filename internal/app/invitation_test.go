@@ -118,6 +118,47 @@ func TestInvitations(t *testing.T) {
 	}
 }
 
+// TestLinksForTheIdsOfOthers: an owner chooses ids of members, also one that another organisation's member has, and gets
+// nothing by it there: no link is voided, no session ends, no way in is taken.
+func TestLinksForTheIdsOfOthers(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	owner, member := newMember(s)
+	other, nobody := s.As(apptest.OtherOwner), s.Nobody()
+	register := other.Register()
+	tech := s.As(apptest.Technician).Access.Member.String()
+	for _, id := range []string{member, tech} {
+		other.Do(register, "add-member", `{"id":"`+id+`","name":"N. Namesake","roles":["technician"]}`)
+	}
+	link := apptest.Read[invited](owner, owner.Post("/v1/invitations", `{"member":"`+member+`","login":"newcomer@north.example"}`)).Link
+	theirs := apptest.Read[invited](other, other.Post("/v1/invitations", `{"member":"`+member+`","login":"namesake@south.example"}`)).Link
+	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, link), "a new password of mine")).Status, "the other's link voided it")
+	in := signIn(s, "newcomer@north.example", "a new password of mine")
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, theirs), "a password of theirs"))))
+	require.Equal(t, http.StatusOK, s.Nobody().With("Authorization", "Bearer "+in.Token).Get("/v1/me").Status, "the other's link ended a session")
+
+	for _, id := range []string{member, tech} {
+		require.Equal(t, "already-there", slugOf(other, other.Post("/v1/invitations", `{"member":"`+id+`","login":"namesake@south.example"}`)))
+		require.Equal(t, "not-found", slugOf(other, other.Post("/v1/resets", `{"member":"`+id+`"}`)))
+	}
+	require.JSONEq(t, `{"accounts":[`+`{"member":"`+other.Access.Member.String()+`","login":"`+apptest.OtherOwner+`"},`+
+		`{"member":"`+s.Person(apptest.OtherTechnician).Member.String()+`","login":"`+apptest.OtherTechnician+`"}]}`, other.Get("/v1/accounts").Body)
+}
+
+// TestAResetOpensNoDisabledAccount: a link that was out when an account was disabled does not undo that.
+func TestAResetOpensNoDisabledAccount(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	owner, nobody := s.As(apptest.ShopOwner), s.Nobody()
+	tech := s.As(apptest.Technician).Access.Member.String()
+	reset := apptest.Read[invited](owner, owner.Post("/v1/resets", `{"member":"`+tech+`"}`))
+	_, err := s.SQL().Exec(t.Context(), `update readback.account set disabled = true where member = $1`, tech) // docs/operations.md
+	require.NoError(t, err)
+	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, reset.Link), "a new password of mine"))))
+	again := apptest.Read[invited](owner, owner.Post("/v1/invitations", `{"member":"`+tech+`","login":"`+apptest.Technician+`"}`))
+	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, again.Link), "a new password of mine")).Status, "an owner opens it again")
+}
+
 var inLetter = regexp.MustCompile(`https://bay\.example/join#[\w-]{43}`)
 
 func TestLinksAreMailed(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/fault"
@@ -56,4 +57,19 @@ func TestAccounts(t *testing.T) {
 		err := d.PutAccount(t.Context(), c.a)
 		require.True(t, fault.Is(err, c.slug), "%s: %v", name, err)
 	}
+}
+
+// TestAccountsOfOneOrganisation are found without reading those of all others. The planner's choice is asked for.
+func TestAccountsOfOneOrganisation(t *testing.T) {
+	t.Parallel()
+	conn := superuser(t, pgtest.Database(t))
+	_, err := conn.Exec(t.Context(), `
+		insert into account (member, org, login, password_hash)
+		select gen_random_uuid(), md5((i % 1000)::text)::uuid, 'login' || i, '$argon2id$invented' from generate_series(1, 10000) as i;
+		analyze account`)
+	require.NoError(t, err)
+	var plan string
+	require.NoError(t, conn.QueryRow(t.Context(), "explain (format json) "+sqlAccountsOfOrg, pgx.QueryExecModeExec, organisation(0)).Scan(&plan))
+	require.Contains(t, plan, `"account_by_org"`)
+	require.NotContains(t, plan, `"Seq Scan"`)
 }

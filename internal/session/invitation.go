@@ -27,7 +27,7 @@ func (k LinkKind) Lasts() time.Duration {
 }
 
 // Invitation is a link by which a member sets a password, once. A member has one at the most: a newer one takes the
-// place of an older.
+// place of an older. What another organisation makes for the same id is nothing to it.
 type Invitation struct {
 	ID, Member, Org stream.ID
 	Kind            LinkKind
