@@ -80,8 +80,8 @@ func (a *App) reviewOne(ctx context.Context, sockets *wsconn.Server, org stream.
 	return a.sessions.Review(ctx, org)
 }
 
-// forgetEvery is how often sessions, invitations and announcements are deleted that have been over for long, and photos that no entry
-// named within photosLast.
+// forgetEvery is how often sessions, invitations and announcements are deleted that have been over for long, and photos that
+// no entry named within photosLast.
 const (
 	forgetEvery = time.Hour
 	photosLast  = 24 * time.Hour
@@ -93,7 +93,7 @@ func (a *App) forget(ctx context.Context) {
 	defer tick.Stop()
 	for {
 		if err := errors.Join(a.db.ForgetSessions(ctx), a.db.ForgetInvitations(ctx), a.db.SweepPhotos(ctx, photosLast), a.db.ForgetAnnouncements(ctx)); err != nil && ctx.Err() == nil {
-			a.log.WarnContext(ctx, "old sessions, invitations and unnamed photos are not deleted yet", slog.Any("cause", err))
+			a.log.WarnContext(ctx, "old sessions, invitations, announcements and unnamed photos are not deleted yet", slog.Any("cause", err))
 		}
 		select {
 		case <-ctx.Done():

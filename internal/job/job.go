@@ -7,10 +7,11 @@
 //
 // Invariants. The first entry opens the job and says whose it is, for ever. Only people of that shop change it, and they
 // must be active in its register at that time. A vehicle interface of the shop opens a job with the VIN that a car gave, and
-// announces the VIN in a job that a person tied it to or that goes by that very VIN; it does nothing else. What identifies the car and its owner — VIN, plate, customer's reference —
-// and free text never stand open: they are sealed before Decide sees them, and what deciding needs of them enters openly
-// (vin_check, model_year; vin_mark, by which equal VINs of one job are told without opening them). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job that was
-// withdrawn stays so.
+// announces the VIN in a job that a person tied it to or that goes by that very VIN; it does nothing else. What identifies
+// the car and its owner — VIN, plate, customer's reference — and free text never stand open: they are sealed before Decide
+// sees them, and what deciding needs of them enters openly (vin_check, model_year; vin_mark, by which equal VINs of one job
+// are told without opening them). Nothing is overwritten: a correction, a later alignment or scan is a further entry. A job
+// that was withdrawn stays so.
 //
 // Each command is one row of the table in command.go; the file named for the noun holds its data, guards and effect.
 // A State is never changed after Apply gave it out, so any goroutine may read it.
