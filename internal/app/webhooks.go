@@ -23,7 +23,7 @@ type webhooks struct {
 
 // NewSecret makes a secret of 32 random bytes, which is what the specification of the signature wants at least 24 of. It
 // is kept wrapped, as streams' keys are.
-func (w webhooks) NewSecret(ctx context.Context, webhook stream.ID) (string, time.Time, error) {
+func (w webhooks) NewSecret(ctx context.Context, org, webhook stream.ID) (string, time.Time, error) {
 	key, err := trail.NewKey(stream.NewID(), rand.Reader)
 	if err != nil {
 		return "", time.Time{}, err
@@ -32,14 +32,14 @@ func (w webhooks) NewSecret(ctx context.Context, webhook stream.ID) (string, tim
 	if err != nil {
 		return "", time.Time{}, err
 	}
-	if err := w.AddSecret(ctx, webhook, wrapped, besides); err != nil {
+	if err := w.AddSecret(ctx, org, webhook, wrapped, besides); err != nil {
 		return "", time.Time{}, err
 	}
 	return notify.ShowSecret(key.Bytes()), time.Now().Add(besides), nil
 }
 
-func (w webhooks) Health(ctx context.Context, ids []stream.ID) ([]httpapi.WebhookHealth, error) {
-	all, err := w.DB.Health(ctx, ids)
+func (w webhooks) Health(ctx context.Context, org stream.ID, ids []stream.ID) ([]httpapi.WebhookHealth, error) {
+	all, err := w.DB.Health(ctx, org, ids)
 	out := make([]httpapi.WebhookHealth, len(all))
 	for i, h := range all {
 		out[i] = httpapi.WebhookHealth(h)
@@ -47,8 +47,8 @@ func (w webhooks) Health(ctx context.Context, ids []stream.ID) ([]httpapi.Webhoo
 	return out, err
 }
 
-func (w webhooks) Deliveries(ctx context.Context, webhook stream.ID, state string, before *stream.ID, limit int) ([]httpapi.Delivery, error) {
-	all, err := w.DB.Deliveries(ctx, webhook, state, before, limit)
+func (w webhooks) Deliveries(ctx context.Context, org, webhook stream.ID, state string, before *stream.ID, limit int) ([]httpapi.Delivery, error) {
+	all, err := w.DB.Deliveries(ctx, org, webhook, state, before, limit)
 	out := make([]httpapi.Delivery, len(all))
 	for i, d := range all {
 		out[i] = httpapi.Delivery(d)

@@ -15,19 +15,20 @@ import (
 	"readback/internal/wire"
 )
 
-// Webhooks keeps webhooks' secrets and deliveries. Which webhooks there are stands in the registers.
+// Webhooks keeps webhooks' secrets and deliveries. Which webhooks there are stands in the registers. Two organisations may
+// name one id: the webhook is the first one's, and the other finds nothing of it here.
 type Webhooks interface {
 	// NewSecret makes a secret and gives it as its receiver is to have it, and until when the ones before are used
 	// beside it.
-	NewSecret(ctx context.Context, webhook stream.ID) (secret string, beside time.Time, err error)
+	NewSecret(ctx context.Context, org, webhook stream.ID) (secret string, beside time.Time, err error)
 	// Health says how webhooks fare, in no order.
-	Health(ctx context.Context, webhooks []stream.ID) ([]WebhookHealth, error)
+	Health(ctx context.Context, org stream.ID, webhooks []stream.ID) ([]WebhookHealth, error)
 	// Enable sends to a webhook again that its receiver had disabled.
-	Enable(ctx context.Context, webhook stream.ID) error
+	Enable(ctx context.Context, org, webhook stream.ID) error
 	// Deliveries gives one page, the newest first. state "" is any; before is the last of the page before, or nil.
-	Deliveries(ctx context.Context, webhook stream.ID, state string, before *stream.ID, limit int) ([]Delivery, error)
+	Deliveries(ctx context.Context, org, webhook stream.ID, state string, before *stream.ID, limit int) ([]Delivery, error)
 	// Again has a delivery that is over sent again.
-	Again(ctx context.Context, webhook, delivery stream.ID) error
+	Again(ctx context.Context, org, webhook, delivery stream.ID) error
 }
 
 // WebhookHealth is how a webhook fares.
@@ -108,7 +109,7 @@ func (s *Server) webhooks(w http.ResponseWriter, r *http.Request, actor stream.A
 	for i, h := range hooks {
 		ids[i] = h.ID
 	}
-	all, err := s.Webhooks.Health(r.Context(), ids)
+	all, err := s.Webhooks.Health(r.Context(), actor.Org, ids)
 	if err != nil {
 		return err
 	}
@@ -140,7 +141,7 @@ func (s *Server) newSecret(w http.ResponseWriter, r *http.Request, actor stream.
 	if err != nil {
 		return err
 	}
-	secret, beside, err := s.Webhooks.NewSecret(r.Context(), id)
+	secret, beside, err := s.Webhooks.NewSecret(r.Context(), actor.Org, id)
 	if err != nil {
 		return err
 	}
@@ -152,7 +153,7 @@ func (s *Server) enableWebhook(w http.ResponseWriter, r *http.Request, actor str
 	if err != nil {
 		return err
 	}
-	if err := s.Webhooks.Enable(r.Context(), id); err != nil {
+	if err := s.Webhooks.Enable(r.Context(), actor.Org, id); err != nil {
 		return err
 	}
 	return answer(w, map[string]any{"enabled": true})
@@ -192,7 +193,7 @@ func (s *Server) deliveries(w http.ResponseWriter, r *http.Request, actor stream
 		}
 		before = &last
 	}
-	rows, err := s.Webhooks.Deliveries(r.Context(), id, state, before, int(limit))
+	rows, err := s.Webhooks.Deliveries(r.Context(), actor.Org, id, state, before, int(limit))
 	if err != nil {
 		return err
 	}
@@ -218,7 +219,7 @@ func (s *Server) sendAgain(w http.ResponseWriter, r *http.Request, actor stream.
 	if err != nil {
 		return err
 	}
-	if err := s.Webhooks.Again(r.Context(), id, delivery); err != nil {
+	if err := s.Webhooks.Again(r.Context(), actor.Org, id, delivery); err != nil {
 		return err
 	}
 	return answer(w, map[string]any{"waiting": true})

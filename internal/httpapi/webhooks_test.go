@@ -147,6 +147,56 @@ func TestWebhooksOfBothSides(t *testing.T) {
 	next(apptest.ShopOwner)
 }
 
+// TestTheIdOfAnothersWebhook: a desk sees the registers of its shops, and so the ids of their webhooks. One of its own with
+// such an id gets it nothing: not what the shop is told, no secret that the shop's deliveries are signed with, and no look at
+// them.
+func TestTheIdOfAnothersWebhook(t *testing.T) {
+	t.Parallel()
+	cfg := apptest.Config(pgtest.Database(t))
+	cfg.WebhookNetworks = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
+	s := apptest.Serve(t, cfg)
+	shop, desk, tech := s.As(apptest.ShopOwner), s.As(apptest.DeskOwner), s.As(apptest.Technician)
+	url, got, secret := told(t)
+	hook := stream.NewID()
+	path := "/v1/webhooks/" + hook.String()
+	shop.Do(shop.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*"]}`, hook, url))
+	answer := ask(t, shop, "POST", path+"/secret", "")
+	require.Equal(t, http.StatusOK, answer.Status, answer.Body)
+	*secret = apptest.Read[struct{ Secret string }](shop, answer).Secret
+
+	require.Contains(t, desk.Get(shop.Register().Path()).Body, hook.String())
+	astray, strayed, _ := told(t)
+	desk.Do(desk.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*"]}`, hook, astray))
+	refused := ask(t, desk, "POST", path+"/secret", "")
+	require.Equal(t, http.StatusConflict, refused.Status, refused.Body)
+	require.Contains(t, refused.Body, "already-there")
+
+	job := tech.OpenJob()
+	for range job.Seq {
+		select {
+		case m := <-got:
+			require.Equal(t, job.ID.String(), m[1])
+		case <-time.After(30 * time.Second):
+			t.Fatal("the shop is not told")
+		}
+	}
+	type page struct{ Deliveries []struct{ ID stream.ID } }
+	theirs := apptest.Read[page](shop, ask(t, shop, "GET", path+"/deliveries", "")).Deliveries
+	require.Len(t, theirs, int(job.Seq))
+	require.Empty(t, apptest.Read[page](desk, ask(t, desk, "GET", path+"/deliveries", "")).Deliveries)
+	require.Equal(t, http.StatusNotFound, ask(t, desk, "POST", path+"/deliveries/"+theirs[0].ID.String()+"/retry", "").Status)
+	desk.Do(desk.Register(), "retire", fmt.Sprintf(`{"kind":"webhook","id":%q}`, hook))
+	tech.Do(job, "note", `{"text":"Still told."}`)
+	select {
+	case m := <-got:
+		require.Equal(t, [2]string{"job.noted", job.ID.String()}, m)
+	case <-time.After(30 * time.Second):
+		t.Fatal("the shop is not told any more")
+	}
+	require.NoError(t, s.Stop())
+	require.Empty(t, strayed)
+}
+
 // TestAWebhookThatHangs takes what it is sent and never answers. The shop's other webhook is told of everything meanwhile,
 // and nobody who works waits for either.
 func TestAWebhookThatHangs(t *testing.T) {

@@ -100,12 +100,16 @@ func (f *feed) entry(ctx context.Context, b *batch, l Leaf) error {
 
 func isDesk(desk *stream.ID, org stream.ID) bool { return desk != nil && *desk == org }
 
-// learn takes in what a register says of its webhooks now.
+// learn takes in what a register says of its webhooks now. Owners choose the ids of their webhooks: one that another
+// organisation had first stays that one's, and the later is told nothing.
 func (b *batch) learn(r *register.State) {
 	for _, w := range r.Webhooks() {
 		h := Hook{ID: w.ID, Org: r.ID(), URL: w.URL, Events: w.Events, Active: w.Active}
 		known, ok := b.hooks[h.ID]
-		if ok && known.Org == h.Org && known.URL == h.URL && known.Active == h.Active && slices.Equal(known.Events, h.Events) {
+		if ok && known.Org != h.Org {
+			continue
+		}
+		if ok && known.URL == h.URL && known.Active == h.Active && slices.Equal(known.Events, h.Events) {
 			continue
 		}
 		b.hooks[h.ID] = h

@@ -132,8 +132,8 @@ func TestDeadThenAgain(t *testing.T) {
 	require.Equal(t, "answered 500 Internal Server Error", h.LastError)
 
 	well.Store(true)
-	require.NoError(t, w.db.Again(t.Context(), hook, dead[0].ID))
-	require.Error(t, w.db.Again(t.Context(), hook, dead[0].ID), "it waits already")
+	require.NoError(t, w.db.Again(t.Context(), w.shop.ID, hook, dead[0].ID))
+	require.Error(t, w.db.Again(t.Context(), w.shop.ID, hook, dead[0].ID), "it waits already")
 	n = w.start(nil)
 	require.Equal(t, ids[0], r.next(t).id)
 	n.Close()
@@ -165,7 +165,7 @@ func TestGoneDisables(t *testing.T) {
 	waiting := w.rows(hook, "waiting")
 	require.Len(t, waiting, 3) // two webhooks added, one change: kept for when it is enabled
 	well.Store(true)
-	require.NoError(t, w.db.Enable(t.Context(), hook))
+	require.NoError(t, w.db.Enable(t.Context(), w.shop.ID, hook))
 	n = w.start(nil)
 	for range waiting {
 		r.next(t)

@@ -101,7 +101,7 @@ func (w *world) secret(hook stream.ID) []byte {
 	require.NoError(w.t, err)
 	wrapped, err := w.keys.Wrap(randomly{}, key)
 	require.NoError(w.t, err)
-	require.NoError(w.t, w.db.AddSecret(w.t.Context(), hook, wrapped, 24*time.Hour))
+	require.NoError(w.t, w.db.AddSecret(w.t.Context(), w.shop.ID, hook, wrapped, 24*time.Hour))
 	return key.Bytes()
 }
 
@@ -236,14 +236,14 @@ func (r *receiver) all(t *testing.T, first, last uint64) map[uint64]received {
 
 func (w *world) rows(hook stream.ID, state string) []postgres.DeliveryRow {
 	w.t.Helper()
-	rows, err := w.db.Deliveries(w.t.Context(), hook, state, nil, 500)
+	rows, err := w.db.Deliveries(w.t.Context(), w.shop.ID, hook, state, nil, 500)
 	require.NoError(w.t, err)
 	return rows
 }
 
 func (w *world) health(hook stream.ID) postgres.WebhookHealth {
 	w.t.Helper()
-	all, err := w.db.Health(w.t.Context(), []stream.ID{hook})
+	all, err := w.db.Health(w.t.Context(), w.shop.ID, []stream.ID{hook})
 	require.NoError(w.t, err)
 	return all[0]
 }

@@ -43,15 +43,17 @@ func (d *DB) Made(ctx context.Context) (next uint64, hooks []notify.Hook, err er
 
 const sqlMove = `update delivery_cursor set next = $2 where next = $1`
 
-// sqlHook puts a webhook that its owner changed back to health: it may be mended.
+// sqlHook puts a webhook that its owner changed back to health: it may be mended. That of another organisation stays as it
+// is.
 const sqlHook = `
 insert into webhook (id, org, url, events, active) values ($1, $2, $3, $4, $5)
 on conflict (id) do update set url = excluded.url, events = excluded.events, active = excluded.active,
-	failures = 0, held_until = '-infinity', disabled_at = null`
+	failures = 0, held_until = '-infinity', disabled_at = null
+where webhook.org = excluded.org`
 
 const sqlRetired = `
 update delivery set state = 'dead', last_error = 'the webhook was retired', changed_at = now()
-where webhook = $1 and state = 'waiting'`
+where webhook = $1 and state = 'waiting' and exists (select from webhook where id = $1 and org = $2)`
 
 const sqlMake = `
 insert into delivery (id, webhook, idx, event, body)
@@ -71,7 +73,7 @@ func (d *DB) Make(ctx context.Context, from, to uint64, changed []notify.Hook, d
 				_, err = tx.Exec(ctx, sqlHook, given(h.ID), given(h.Org), h.URL, h.Events, h.Active)
 			}
 			if err == nil && !h.Active {
-				_, err = tx.Exec(ctx, sqlRetired, given(h.ID))
+				_, err = tx.Exec(ctx, sqlRetired, given(h.ID), given(h.Org))
 			}
 		}
 		if err != nil || len(deliveries) == 0 {
