@@ -26,8 +26,8 @@ type pair struct {
 // paces says who may try when. A try that succeeds is given back, so in the long run only failures count. It keeps no
 // secrets and tells nothing of whether a name exists. It may be used from many goroutines.
 //
-// Nobody can lock somebody else out: used-up tries of a name hold back only addresses that failed with it lately. A
-// person's first try from an address that others do not share always counts.
+// Nobody can lock somebody else out: used-up tries of a name hold back only addresses that failed with it lately, for a
+// minute a failure. A person's first try from an address that others do not share always counts.
 type paces struct {
 	mu      sync.Mutex
 	address pace.Buckets[netip.Prefix]
@@ -48,9 +48,7 @@ func (p *paces) take(who pair, now time.Time) (wait time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	wait = max(p.address.Wait(who.from, now), p.pair.Wait(who, now))
-	if !p.pair.Full(who, now) {
-		wait = max(wait, p.name.Wait(who.name, now))
-	}
+	wait = max(wait, min(p.name.Wait(who.name, now), p.pair.FullIn(who, now)))
 	if wait > 0 {
 		return wait
 	}

@@ -46,7 +46,7 @@ func TestPaces(t *testing.T) {
 }
 
 // TestOwnerOfTheName tries a name from everywhere for an hour: whoever it belongs to is let try from an address of their
-// own all the while, and after a first failure within seconds.
+// own all the while, and after a first failure in a minute, as they are told.
 func TestOwnerOfTheName(t *testing.T) {
 	t.Parallel()
 	p, now := newPaces(), time.Now()
@@ -59,6 +59,10 @@ func TestOwnerOfTheName(t *testing.T) {
 		p.giveBack(owner)
 		now = now.Add(time.Second)
 	}
+	owner := pair{pace.Origin(home), "ann"}
+	require.Zero(t, p.take(owner, now), "the mistyped one")
+	require.Equal(t, pairEvery, p.take(owner, now))
+	require.Zero(t, p.take(owner, now.Add(pairEvery)))
 }
 
 func TestSuccessIsGivenBack(t *testing.T) {

@@ -25,7 +25,12 @@ type Buckets[K comparable] struct {
 }
 
 // Full reports whether nothing is used up.
-func (b *Buckets[K]) Full(key K, now time.Time) bool { return !b.filled[key].After(now) }
+func (b *Buckets[K]) Full(key K, now time.Time) bool { return b.FullIn(key, now) == 0 }
+
+// FullIn is how long until nothing is used up.
+func (b *Buckets[K]) FullIn(key K, now time.Time) time.Duration {
+	return max(0, b.filled[key].Sub(now))
+}
 
 // Wait is how long until there is a try.
 func (b *Buckets[K]) Wait(key K, now time.Time) time.Duration {
