@@ -10,6 +10,7 @@ package access
 
 import (
 	"fmt"
+	"strings"
 
 	"readback/internal/fault"
 	"readback/internal/stream"
@@ -66,9 +67,25 @@ func Check(actor stream.Actor, relation stream.Relation, kind stream.Kind, actio
 	case Allowed(actor.Roles, relation, kind, action):
 		return nil
 	case relation == stream.Own && action == Open, Allowed(actor.Roles, relation, kind, See):
-		return fault.New(fault.NotYourRole, fmt.Sprintf("To %s this %s is not for your role.", action, kind))
+		return fault.New(fault.NotYourRole, fmt.Sprintf("To %s this %s is %s.", inWords[action], kind, whose(relation, kind, action)))
 	}
 	return NotHere()
+}
+
+var inWords = map[Action]string{See: "read", Command: "give commands to", Open: "open", Bundle: "take out", List: "list"}
+
+// whose says which of the people to whom the stream is that may.
+func whose(relation stream.Relation, kind stream.Kind, action Action) string {
+	var may []string
+	for _, role := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner} {
+		if allowed(role, relation, kind, action) {
+			may = append(may, string(role)+"s")
+		}
+	}
+	if may == nil {
+		return "not for your organisation as things stand"
+	}
+	return "for " + strings.Join(may, " and ")
 }
 
 // NotHere is the one answer for what is missing and for what is somebody else's.
