@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 
 	"github.com/google/uuid"
 
@@ -40,8 +41,8 @@ func system(org stream.ID) stream.Actor {
 	return stream.Actor{Member: org, Org: org, Roles: []stream.Role{stream.System}}
 }
 
-// Init sets up the organisations of the documents. All documents are read, and all sign-in names looked for, before
-// anything is written: a fault in one leaves everything as it was.
+// Init sets up the organisations of the documents. All documents are read, and all sign-in names and desks looked for,
+// before anything is written: a fault in one leaves everything as it was.
 //
 // The same documents may be given again. What is there already is left alone, passwords included, and what a failure
 // left undone is done. Another document for an organisation that is there is refused.
@@ -58,6 +59,9 @@ func Init(ctx context.Context, cfg config.Config, log *slog.Logger, docs []Docum
 
 	missing := make([][]register.SignIn, len(docs))
 	for i, in := range imports {
+		if err = a.desksThere(ctx, in, imports); err != nil {
+			return nil, inFile(docs[i].File, err)
+		}
 		if missing[i], err = a.withoutAccount(ctx, in); err != nil {
 			return nil, inFile(docs[i].File, err)
 		}
@@ -132,6 +136,23 @@ func (a *App) withoutAccount(ctx context.Context, in register.Imported) (missing
 		}
 	}
 	return missing, nil
+}
+
+// desksThere refuses agreements with who is no desk, neither here nor in one of the documents.
+func (a *App) desksThere(ctx context.Context, in register.Imported, imports []register.Imported) error {
+	for _, desk := range in.Desks {
+		if slices.ContainsFunc(imports, func(o register.Imported) bool { return o.Organisation == desk.ID && o.Sort == register.Desk }) {
+			continue
+		}
+		_, sort, err := a.organisation(ctx, desk.ID)
+		switch {
+		case fault.Is(err, fault.NotHere), err == nil && sort != string(register.Desk):
+			return fault.Badly(desk.Path, "the id of a desk that is there, or whose document comes with this one")
+		case err != nil:
+			return err
+		}
+	}
+	return nil
 }
 
 // idSpace sets the ids made here apart from all others made in the same way (RFC 9562, section 5.8).

@@ -18,7 +18,15 @@ type Imported struct {
 	// Agreements continue Commands. They rely on the desks, so they are given when every organisation of the import is
 	// open.
 	Agreements []stream.Command
+	Desks      []Named // whom they name
+	Sort       Sort
 	SignIns    []SignIn
+}
+
+// Named is an organisation that a document names.
+type Named struct {
+	Path string // in the document, for faults
+	ID   stream.ID
 }
 
 // SignIn is how a member is to sign in. The password is plain: it is hashed by whoever makes the account, and kept
@@ -50,7 +58,9 @@ func Import(raw []byte, newID func() stream.ID) (Imported, error) {
 	org := doc.in(o.Object("organisation"))
 	b.out.Organisation = org.newcomer()
 	b.taken[b.out.Organisation] = true
-	b.add("open-organisation", readOrganisation(org))
+	opened := readOrganisation(org)
+	b.out.Sort = opened.Sort
+	b.add("open-organisation", opened)
 	if hours, there := o.OptObject("hours"); there {
 		b.add("set-opening-hours", readHours(doc.in(hours)))
 	}
@@ -202,12 +212,17 @@ func (b *builder) bay(in intake) (stream.ID, string) {
 
 func (b *builder) agreements(o *strict.Object, doc intake) {
 	desks := map[stream.ID]bool{}
-	for _, each := range o.OptObjects("agreements", 0, mostMembers) {
+	list := o.OptObjects("agreements", 0, mostMembers)
+	if len(list) > 0 && b.out.Sort == Desk {
+		o.Reject("agreements", "none: agreements stand in the shop's document")
+	}
+	for _, each := range list {
 		a := readAgreement(doc.in(each))
 		if a.Desk != (stream.ID{}) && desks[a.Desk] {
 			each.Reject("desk", "a desk that the document does not name already")
 		}
 		desks[a.Desk] = true
+		b.out.Desks = append(b.out.Desks, Named{each.Path("desk"), a.Desk})
 		b.out.Agreements = append(b.out.Agreements, b.command("make-agreement", a))
 		if each.OptBool("ended", false) {
 			b.out.Agreements = append(b.out.Agreements, b.command("end-agreement", a))
