@@ -2,7 +2,9 @@ package register_test
 
 import (
 	"encoding/json"
+	"maps"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -143,14 +145,40 @@ func TestImportNamesEveryFault(t *testing.T) {
 	require.Empty(t, got.Commands, "nothing of a document at fault is given out")
 }
 
-func TestDocumentationListsTheSensors(t *testing.T) {
+// TestDocumentationIsWhole: docs/import.md names the sensors, and every key that the published form has.
+func TestDocumentationIsWhole(t *testing.T) {
 	t.Parallel()
 	doc, err := os.ReadFile("../../docs/import.md")
 	require.NoError(t, err)
+	published, err := os.ReadFile("../../api/schema/import.json")
+	require.NoError(t, err)
+	var form any
+	require.NoError(t, json.Unmarshal(published, &form))
+	for _, key := range properties(form) {
+		require.Regexp(t, "[`{\" ]"+key+"[`\",}]", string(doc))
+	}
 	for _, s := range vehicle.Sensors() {
 		require.Contains(t, string(doc), "`"+s+"`")
 	}
 	require.Contains(t, string(doc), register.Format)
+}
+
+// properties are the keys that a schema describes, at whatever depth.
+func properties(schema any) (keys []string) {
+	switch s := schema.(type) {
+	case []any:
+		for _, each := range s {
+			keys = append(keys, properties(each)...)
+		}
+	case map[string]any:
+		for name, each := range s {
+			if described, ok := each.(map[string]any); ok && name == "properties" {
+				keys = slices.AppendSeq(keys, maps.Keys(described))
+			}
+			keys = append(keys, properties(each)...)
+		}
+	}
+	return keys
 }
 
 func FuzzImport(f *testing.F) {
