@@ -1,6 +1,9 @@
 package httpapi
 
 import (
+	"maps"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -27,4 +30,22 @@ func TestRoutesAreThoseDescribed(t *testing.T) {
 	slices.Sort(served)
 	slices.Sort(described)
 	require.Equal(t, served, described)
+}
+
+// TestTheDocumentNamesEveryRoute compares the table of routes with that of docs/protocol.md.
+func TestTheDocumentNamesEveryRoute(t *testing.T) {
+	t.Parallel()
+	doc, err := os.ReadFile("../../docs/protocol.md")
+	require.NoError(t, err)
+	named := map[string]bool{}
+	for _, row := range regexp.MustCompile("(?m)^\\| `[A-Z]+ /.*? \\| ").FindAllString(string(doc), -1) {
+		for _, m := range regexp.MustCompile("`([A-Z]+ /[^`?]*)").FindAllStringSubmatch(row, -1) {
+			named[strings.NewReplacer("{kind}", "{kinds}", "{name}.json", "{name}").Replace(m[1])] = true
+		}
+	}
+	served := map[string]bool{}
+	for pattern := range (&Server{}).routes() {
+		served[strings.Replace(pattern, "{$}", "", 1)] = true
+	}
+	require.Equal(t, slices.Sorted(maps.Keys(served)), slices.Sorted(maps.Keys(named)))
 }
