@@ -13,5 +13,5 @@
 // they are (phase and guards may still refuse: that each command is taken is shown by the tests of its kind). Nobody who is refused changes anything in the database. And what row-level security gives an organisation
 // beneath all this is what the program gives it.
 //
-// Cells walked: at least 3,200, in one world, in some ten seconds. The test holds that number.
+// Cells walked: at least 4,200, in one world, in some ten seconds. The test holds that number.
 package tenancy
