@@ -227,8 +227,11 @@ func (d *DB) ForgetSessions(ctx context.Context) error {
 
 const sqlPassword = `update account set password_hash = $2 where member = $1 and password_hash = $3 and not disabled`
 
-// ChangePassword replaces a password that was verified against old, and ends the member's other sessions, both or
-// neither. A conflict fault if the password was changed meanwhile.
+const sqlVoidResets = `
+update invitation set void_at = clock_timestamp() where member = $1 and kind = 'reset' and used_at is null and void_at is null`
+
+// ChangePassword replaces a password that was verified against old, voids the links that would replace it again, and ends
+// the member's other sessions, all or nothing. A conflict fault if the password was changed meanwhile.
 func (d *DB) ChangePassword(ctx context.Context, member stream.ID, old, hash string, except *stream.ID) (ended []stream.ID, err error) {
 	err = pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
 		got, err := tx.Exec(ctx, sqlPassword, given(member), hash, old)
@@ -237,6 +240,9 @@ func (d *DB) ChangePassword(ctx context.Context, member stream.ID, old, hash str
 		}
 		if got.RowsAffected() == 0 {
 			return fault.New(fault.Stale, "The password was changed by somebody else meanwhile.")
+		}
+		if _, err := tx.Exec(ctx, sqlVoidResets, given(member)); err != nil {
+			return err
 		}
 		ended, err = endSessions(ctx, tx, member, nil, except, session.NewPassword)
 		return err
