@@ -24,7 +24,7 @@ func (s *Server) addPhoto(w http.ResponseWriter, r *http.Request, actor stream.A
 		if err != nil || media != "image/jpeg" && media != "image/png" {
 			return photo.Picture{}, fault.New(fault.Malformed, "Send the photo itself as the body.", fault.Field{Name: "Content-Type", Want: "image/jpeg or image/png"})
 		}
-		return s.Photos.Read(ctx, r.Body)
+		return s.Photos.Read(ctx, actor.Org, r.Body)
 	})
 	if err != nil {
 		return err

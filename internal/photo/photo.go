@@ -10,7 +10,7 @@
 //
 // Sizes are read from the header and refused before anything is decoded. A decoded picture takes up to 12 bytes a pixel
 // (a progressive JPEG), half a gigabyte for the largest allowed; a Taker lets no more than one such be in memory, or
-// several smaller ones.
+// several smaller ones. Of the photos being read a few are of one organisation, the rest is for others.
 //
 // Take is pure. A Taker may be used by many goroutines.
 package photo
@@ -25,11 +25,13 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
+	"sync"
 
 	"golang.org/x/image/draw"
 	"golang.org/x/sync/semaphore"
 
 	"readback/internal/fault"
+	"readback/internal/stream"
 )
 
 const (
@@ -52,18 +54,58 @@ type Picture struct {
 type Taker struct {
 	bodies *semaphore.Weighted // being read, or read and not taken yet
 	pixels *semaphore.Weighted // being decoded
+
+	mu     sync.Mutex // guards what follows
+	shares map[stream.ID]*share
 }
 
-// mostBodies is how many photos are read at once, of MaxBytes at most.
-const mostBodies = 8
+// share is what one organisation has of the bodies.
+type share struct {
+	turns *semaphore.Weighted
+	users int // who have a turn or wait for one; without any the share goes
+}
+
+const (
+	mostBodies = 8 // photos read at once, of MaxBytes at most
+	mostOfOrg  = 2 // of them from one organisation: who sends slowly holds up nobody else
+)
 
 // NewTaker makes a Taker that decodes at most MaxPixels at a time.
 func NewTaker() *Taker {
-	return &Taker{bodies: semaphore.NewWeighted(mostBodies), pixels: semaphore.NewWeighted(MaxPixels)}
+	return &Taker{bodies: semaphore.NewWeighted(mostBodies), pixels: semaphore.NewWeighted(MaxPixels), shares: map[stream.ID]*share{}}
 }
 
-// Read waits for its turn, reads a photo to its end and takes it.
-func (t *Taker) Read(ctx context.Context, from io.Reader) (Picture, error) {
+// turn waits until few enough of the organisation's photos are being read.
+func (t *Taker) turn(ctx context.Context, org stream.ID) (end func(), err error) {
+	t.mu.Lock()
+	s := t.shares[org]
+	if s == nil {
+		s = &share{turns: semaphore.NewWeighted(mostOfOrg)}
+		t.shares[org] = s
+	}
+	s.users++
+	t.mu.Unlock()
+	leave := func() {
+		t.mu.Lock()
+		defer t.mu.Unlock()
+		if s.users--; s.users == 0 {
+			delete(t.shares, org)
+		}
+	}
+	if err := s.turns.Acquire(ctx, 1); err != nil {
+		leave()
+		return nil, err
+	}
+	return func() { s.turns.Release(1); leave() }, nil
+}
+
+// Read waits for its turn, reads a photo from somebody of the organisation to its end and takes it.
+func (t *Taker) Read(ctx context.Context, org stream.ID, from io.Reader) (Picture, error) {
+	end, err := t.turn(ctx, org)
+	if err != nil {
+		return Picture{}, err
+	}
+	defer end()
 	if err := t.bodies.Acquire(ctx, 1); err != nil {
 		return Picture{}, err
 	}

@@ -14,14 +14,17 @@ import (
 	"math"
 	"os"
 	"runtime"
+	"sync"
 	"testing"
 	"testing/iotest"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/image/draw"
 
 	"readback/internal/fault"
+	"readback/internal/stream"
 )
 
 var (
@@ -433,20 +436,43 @@ func TestTakerWaits(t *testing.T) {
 func TestTakerReads(t *testing.T) {
 	t.Parallel()
 	taker := NewTaker()
-	p, err := taker.Read(t.Context(), bytes.NewReader(asJPEG(t, filled(64, 48, red))))
+	p, err := taker.Read(t.Context(), stream.ID{}, bytes.NewReader(asJPEG(t, filled(64, 48, red))))
 	require.NoError(t, err)
 	require.Equal(t, []int{64, 48}, []int{p.WidthPX, p.HeightPX})
 	endless := &counted{}
-	_, err = taker.Read(t.Context(), endless)
+	_, err = taker.Read(t.Context(), stream.ID{}, endless)
 	require.True(t, fault.Is(err, fault.TooLarge), "%v", err)
 	require.EqualValues(t, MaxBytes+1, endless.n)
-	_, err = taker.Read(t.Context(), iotest.ErrReader(io.ErrUnexpectedEOF))
+	_, err = taker.Read(t.Context(), stream.ID{}, iotest.ErrReader(io.ErrUnexpectedEOF))
 	require.True(t, fault.Is(err, fault.Malformed), "%v", err)
 	gone, cancel := context.WithCancel(t.Context())
 	cancel()
 	require.NoError(t, taker.bodies.Acquire(t.Context(), mostBodies))
-	_, err = taker.Read(gone, bytes.NewReader(nil))
+	_, err = taker.Read(gone, stream.ID{}, bytes.NewReader(nil))
 	require.ErrorIs(t, err, context.Canceled)
+}
+
+// TestSlowSendersHoldUpNobodyElse: however many of one organisation's photos never end, another's is taken.
+func TestSlowSendersHoldUpNobodyElse(t *testing.T) {
+	t.Parallel()
+	raw := asJPEG(t, filled(64, 48, red))
+	synctest.Test(t, func(t *testing.T) {
+		taker := NewTaker()
+		slow, others := stream.ID{1}, stream.ID{2}
+		dripping, drip := io.Pipe()
+		var senders sync.WaitGroup
+		for range 2 * mostBodies {
+			senders.Go(func() { taker.Read(t.Context(), slow, dripping) })
+		}
+		synctest.Wait()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		_, err := taker.Read(ctx, others, bytes.NewReader(raw))
+		require.NoError(t, err)
+		drip.Close()
+		senders.Wait()
+		require.Empty(t, taker.shares)
+	})
 }
 
 // counted is an endless JPEG that counts what was read of it.
