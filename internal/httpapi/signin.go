@@ -61,8 +61,11 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	actor, err := s.Hub.Actor(r.Context(), a.Org, a.Member)
-	if err != nil {
+	switch {
+	case fault.Is(err, fault.SignInNeeded): // retired
 		return fault.New(fault.SignInFailed, "The name or the password is wrong.").Because(err)
+	case err != nil:
+		return err
 	}
 	pair, err := s.Sessions.Open(r.Context(), a, address(r), r.UserAgent())
 	if err != nil {

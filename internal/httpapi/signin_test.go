@@ -231,3 +231,13 @@ func TestRetiredMember(t *testing.T) {
 	problem(t, s.Nobody().Post("/v1/sign-in", `{"login":"tamsin@north.example","password":"demo technician"}`), fault.SignInFailed)
 	require.Equal(t, before, s.Stored())
 }
+
+// TestASignInThatCannotBeLookedUp is no wrong password: nobody is to change theirs because the database is in trouble.
+func TestASignInThatCannotBeLookedUp(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	_, err := s.SQL().Exec(t.Context(), "revoke select on readback.entry from readback_hub")
+	require.NoError(t, err)
+	got := s.Nobody().Post("/v1/sign-in", tamsin)
+	require.GreaterOrEqual(t, got.Status, http.StatusInternalServerError, got.Body)
+}
