@@ -78,7 +78,7 @@ func (d *Desk) SignIn(ctx context.Context, address netip.Addr, login, password s
 // verified gives the account that find finds, if the password is its.
 func (d *Desk) verified(ctx context.Context, who pair, password string, find func() (Account, error)) (Account, error) {
 	if wait := d.paces.take(who, time.Now()); wait > 0 {
-		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", pace.Seconds(wait)))
+		return Account{}, fault.New(fault.TooMany, fmt.Sprintf("Too many tries to sign in. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	turn, err := d.line.enter(ctx, who.from)
 	if err != nil {

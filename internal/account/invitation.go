@@ -145,7 +145,7 @@ func (l *Links) Ask(address netip.Addr, login string) error {
 		return err
 	}
 	if wait := l.paces.take(pair{pace.Origin(address), login}, time.Now()); wait > 0 {
-		return fault.New(fault.TooMany, fmt.Sprintf("Too many asked. Try again in %d seconds.", pace.Seconds(wait)))
+		return fault.New(fault.TooMany, fmt.Sprintf("Too many asked. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	if l.post == nil {
 		return nil
@@ -214,7 +214,7 @@ func (l *Links) Join(ctx context.Context, address netip.Addr, token, password st
 	}
 	from := pace.Origin(address)
 	if wait := l.failing.wait(from); wait > 0 {
-		return "", fault.New(fault.TooMany, fmt.Sprintf("Too many links that are none. Try again in %d seconds.", pace.Seconds(wait)))
+		return "", fault.New(fault.TooMany, fmt.Sprintf("Too many links that are none. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	key := session.HashOf(token)
 	i, err := l.store.InvitationOf(ctx, key)

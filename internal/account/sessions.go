@@ -182,7 +182,7 @@ func (s *Sessions) pair(got session.Session, refresh string) (Pair, error) {
 func (s *Sessions) Exchange(ctx context.Context, address netip.Addr, device, refresh string, page bool) (Pair, error) {
 	next, from := draw(), pace.Origin(address)
 	if wait := s.failing.wait(from); wait > 0 {
-		return Pair{}, fault.New(fault.TooMany, fmt.Sprintf("Too many refresh tokens that are none. Try again in %d seconds.", pace.Seconds(wait)))
+		return Pair{}, fault.New(fault.TooMany, fmt.Sprintf("Too many refresh tokens that are none. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	got, step, err := s.c.Store.ExchangeToken(ctx, session.Exchange{
 		Presented: session.HashOf(refresh), Next: session.HashOf(next), Seen: seen(address, device), Idle: s.c.Idle, Page: page,

@@ -38,7 +38,7 @@ func (p *paces) announces(of Device, now time.Time) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if wait := p.devices.Wait(of, now); wait > 0 {
-		return fault.New(fault.TooMany, fmt.Sprintf("This interface announces too often. Try again in %d seconds.", pace.Seconds(wait)))
+		return fault.New(fault.TooMany, fmt.Sprintf("This interface announces too often. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	p.devices.Take(of, now)
 	return nil
@@ -49,7 +49,7 @@ func (p *paces) looks(from netip.Prefix, hash Hash, now time.Time) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if wait := p.unknown.Wait(from, now); wait > 0 && !p.good[hash] {
-		return fault.New(fault.TooMany, fmt.Sprintf("Too many tokens that are none. Try again in %d seconds.", pace.Seconds(wait)))
+		return fault.New(fault.TooMany, fmt.Sprintf("Too many tokens that are none. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	return nil
 }

@@ -7,6 +7,7 @@ package fault
 import (
 	"errors"
 	"strings"
+	"time"
 )
 
 // Kind says what the caller can do about an Error; HTTP status and CLI exit status follow from it.
@@ -31,9 +32,10 @@ type Field struct {
 // Error is a refusal. It is never changed after New returns it.
 type Error struct {
 	Slug   Slug
-	Detail string  // one sentence, safe to show to whoever asked
-	Fields []Field // what was wrong, if it can be pinned to fields
-	cause  error   // for the log; never shown
+	Detail string        // one sentence, safe to show to whoever asked
+	Fields []Field       // what was wrong, if it can be pinned to fields
+	Wait   time.Duration // after which the same may do; 0: not known
+	cause  error         // for the log; never shown
 }
 
 // New makes an Error. The slug must stand in the table of slug.go: another one is a mistake of the programmer's.
@@ -48,6 +50,13 @@ func New(slug Slug, detail string, fields ...Field) *Error {
 func (e *Error) Because(cause error) *Error {
 	c := *e
 	c.cause = cause
+	return &c
+}
+
+// After returns a copy of e that says after how long the same may do.
+func (e *Error) After(wait time.Duration) *Error {
+	c := *e
+	c.Wait = wait
 	return &c
 }
 

@@ -14,7 +14,8 @@ const (
 	TooLarge     Slug = "too-large"
 	UnknownType  Slug = "unknown-type" // no such command, message or quantity
 
-	NotHere Slug = "not-found"
+	NotHere     Slug = "not-found"
+	WrongMethod Slug = "wrong-method" // the address is there, for other methods
 
 	Stale         Slug = "stale"     // something that matters to the command happened after its base
 	IDReused      Slug = "id-reused" // the same command id with other content
@@ -49,6 +50,7 @@ var table = map[Slug]row{
 	TooLarge:      {Invalid, "Too large"},
 	UnknownType:   {Invalid, "Unknown type"},
 	NotHere:       {NotFound, "Not found"},
+	WrongMethod:   {Invalid, "Wrong method"},
 	Stale:         {Conflict, "Out of date"},
 	IDReused:      {Conflict, "Id already used"},
 	WrongPhase:    {Conflict, "Not in this phase"},

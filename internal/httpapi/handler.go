@@ -13,6 +13,7 @@ import (
 	"io"
 	"log/slog"
 	"maps"
+	"math"
 	"mime"
 	"net/http"
 	"net/url"
@@ -85,6 +86,9 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
 		slog.String("slug", string(e.Slug)), slog.String("instance", p.Instance), slog.Any("cause", e.Unwrap()))
 	if e.Slug == fault.SignInNeeded {
 		w.Header().Set("WWW-Authenticate", "Bearer")
+	}
+	if e.Wait > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(e.Wait.Seconds()))))
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)

@@ -33,13 +33,21 @@ func TestBadAddresses(t *testing.T) {
 	}
 	for _, path := range []string{
 		"/v1/cars", "/v1/calibration", "/v1/cars/" + cal.ID.String(), "/v1/cars/" + cal.ID.String() + "/entries", "/nothing", "/v1",
-		"/v1/", "/v1/jobs/" + cal.ID.String() + "/bundle", cal.Path() + "/", cal.Path() + "/photos", "/problems/", "/problems/no-such",
+		"/v1/", "/v1/jobs/" + cal.ID.String() + "/bundle", cal.Path() + "/", "/problems/", "/problems/no-such",
 	} {
 		problem(t, tech.Get(path), fault.NotHere)
 	}
 	problem(t, tech.Post("/v1/cars/"+cal.ID.String()+"/commands", apptest.Body(stream.NewID(), 0, "open", `{}`)), fault.NotHere)
-	for _, method := range []string{"PUT", "DELETE", "PATCH"} {
-		problem(t, tech.Ask(method, cal.Path(), ""), fault.NotHere)
+	for path, methods := range map[string]string{cal.Path(): "GET, HEAD", cal.Path() + "/photos": "POST", "/v1/webhooks/x/enable": "POST", "/v1/sessions/x": "DELETE", "/v1/invitations": "GET, HEAD, POST"} {
+		for _, method := range []string{"GET", "POST", "PUT", "DELETE", "PATCH"} {
+			if strings.Contains(methods, method) {
+				continue
+			}
+			got := tech.Ask(method, path, "")
+			problem(t, got, fault.WrongMethod)
+			require.Equal(t, methods, got.Header.Get("Allow"), "RFC 9110, section 15.5.6")
+		}
+		problem(t, tech.Ask("PUT", path+"/no/such/thing", ""), fault.NotHere)
 	}
 
 	for path, fields := range map[string][]string{
@@ -139,7 +147,7 @@ func TestPages(t *testing.T) {
 		require.Equal(t, http.StatusOK, got.Status, slug)
 		require.Equal(t, fault.TitleOf(slug), apptest.Read[struct{ Title string }](nobody, got).Title)
 	}
-	for _, path := range []string{"/v1/me", "/v1/queue", "/v1/jobs", "/v1/cars", "/v1/jobs/x", "/v1/jobs?limit=x", "/v1/calibrations/x/bundle", "/v1/jobs/x/entries"} {
+	for _, path := range []string{"/v1/me", "/v1/queue", "/v1/jobs", "/v1/jobs/x", "/v1/jobs?limit=x", "/v1/calibrations/x/bundle", "/v1/jobs/x/entries"} {
 		problem(t, nobody.Get(path), fault.SignInNeeded) // and nothing else is said to a stranger
 	}
 	problem(t, nobody.Post("/v1/jobs/x/commands", "{"), fault.SignInNeeded)

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/netip"
+	"strings"
 	"time"
 
 	"readback/internal/account"
@@ -144,12 +145,25 @@ func (s *Server) routes() map[string]http.Handler {
 func (s *Server) Handler() http.Handler {
 	mux := http.NewServeMux()
 	for pattern, h := range s.routes() {
-		mux.Handle(pattern, h)
+		if !strings.Contains(pattern, "{kinds}") {
+			mux.Handle(pattern, h)
+			continue
+		}
+		for word := range kinds { // each of its own, so that no other word is an address of these methods
+			mux.HandleFunc(strings.Replace(pattern, "{kinds}", word, 1), func(w http.ResponseWriter, r *http.Request) {
+				r.SetPathValue("kinds", word)
+				h.ServeHTTP(w, r)
+			})
+		}
 	}
 	for pattern, h := range s.Pages {
 		mux.Handle(pattern, h)
 	}
-	mux.Handle("/", s.adapt(func(http.ResponseWriter, *http.Request) error {
+	mux.Handle("/", s.adapt(func(w http.ResponseWriter, r *http.Request) error {
+		if allowed := methods(mux, r); len(allowed) > 0 {
+			w.Header().Set("Allow", strings.Join(allowed, ", "))
+			return fault.New(fault.WrongMethod, "This address takes "+strings.Join(allowed, ", ")+", not "+r.Method+".")
+		}
 		return fault.New(fault.NotHere, "There is nothing at this address.")
 	}))
 	guard := http.NewCrossOriginProtection()
@@ -157,4 +171,16 @@ func (s *Server) Handler() http.Handler {
 		return fault.New(fault.ForeignPage, "The request came from a page of another origin.")
 	}))
 	return behind(s.Proxies, guard.Handler(s.renewing(mux)))
+}
+
+// methods are those that the address of a request is there for.
+func methods(mux *http.ServeMux, r *http.Request) (all []string) {
+	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodDelete} {
+		other := r.Clone(r.Context())
+		other.Method = method
+		if _, pattern := mux.Handler(other); pattern != "/" {
+			all = append(all, method)
+		}
+	}
+	return all
 }

@@ -82,6 +82,7 @@ func TestSignInIsBounded(t *testing.T) {
 	got := nobody.With("X-Forwarded-For", "192.0.2.7").With("Forwarded", "for=192.0.2.7").Post("/v1/sign-in", tamsin)
 	problem(t, got, fault.TooMany)
 	require.Regexp(t, `Try again in \d+ seconds`, got.Body)
+	require.Contains(t, got.Body, "in "+got.Header.Get("Retry-After")+" seconds", "RFC 9110, section 10.2.3")
 }
 
 // given are the cookies that an answer sets.

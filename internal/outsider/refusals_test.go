@@ -1,6 +1,7 @@
 package outsider_test
 
 import (
+	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -42,6 +43,18 @@ var provocations = map[string]func(*testing.T, *town) (slug string){
 	},
 	"not-found": func(t *testing.T, w *town) string {
 		return slugOf(w.signIn(t, stranger).asks(http.MethodGet, "/v1/jobs/"+newID(t), nil).want(http.StatusNotFound))
+	},
+	"wrong-method": func(t *testing.T, w *town) string {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPut, w.address+"/v1/sign-in", http.NoBody)
+		require.NoError(t, err)
+		res, err := w.http.Do(req)
+		require.NoError(t, err)
+		defer res.Body.Close()
+		raw, err := io.ReadAll(res.Body)
+		require.NoError(t, err)
+		require.Equal(t, http.StatusMethodNotAllowed, res.StatusCode)
+		require.Equal(t, "POST", res.Header.Get("Allow"))
+		return slugOf(w.description.holds(t, "openapi.yaml#/components/responses/WrongMethod/content/"+escaped("application/problem+json")+"/schema", raw).(object))
 	},
 	"not-your-role": func(t *testing.T, w *town) string {
 		p := w.signIn(t, technician)

@@ -44,6 +44,7 @@ var statusOfKind = map[fault.Kind]int{
 var statusOfSlug = map[fault.Slug]int{
 	fault.Malformed:    400,
 	fault.TooLarge:     413,
+	fault.WrongMethod:  405,
 	fault.SignInNeeded: 401,
 	fault.SignInFailed: 401,
 	fault.TooMany:      429,
