@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"readback/internal/pace"
+	"readback/internal/session"
 )
 
 // How often somebody may try. What is used up comes back at the rate of one in every interval.
@@ -87,4 +88,30 @@ func (p *paced) take(from netip.Prefix) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.buckets.Take(from, time.Now())
+}
+
+// mostGiven is how many of the newest refresh tokens a node knows again without asking the store, some megabytes of hashes.
+const mostGiven = 2 * pace.MostKept
+
+// given are the refresh tokens that this node gave out last: the newest half for certain. It may be used from many goroutines.
+type given struct {
+	mu           sync.Mutex
+	newer, older map[session.Hash]struct{}
+}
+
+func (g *given) add(h session.Hash) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.newer == nil || len(g.newer) >= mostGiven/2 {
+		g.newer, g.older = map[session.Hash]struct{}{}, g.newer
+	}
+	g.newer[h] = struct{}{}
+}
+
+func (g *given) has(h session.Hash) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	_, newer := g.newer[h]
+	_, older := g.older[h]
+	return newer || older
 }

@@ -49,6 +49,7 @@ type SessionsConfig struct {
 type Sessions struct {
 	c       SessionsConfig
 	failing paced // origins that present tokens nobody ever got
+	given   given // the newest refresh tokens of this node
 
 	mu    sync.Mutex              // guards what follows
 	ended map[stream.ID]time.Time // to when it may be forgotten
@@ -173,15 +174,16 @@ func (s *Sessions) Open(ctx context.Context, a Account, address netip.Addr, devi
 
 func (s *Sessions) pair(got session.Session, refresh string) (Pair, error) {
 	text, access, err := s.c.Tokens.Issue(got.Org, got.Member, got.ID)
+	s.given.add(session.HashOf(refresh))
 	return Pair{Access: text, Granted: access, Refresh: refresh, Session: got}, err
 }
 
 // Exchange gives a new pair for a refresh token. page is session.Exchange's. A token that nobody ever got, or that must
 // not come any more, is a sign-in-needed fault. Guessing one of 256 bits is hopeless, so only the cost of trying is
-// bounded, and never for a good token.
+// bounded, and not for a token that this node gave out: who guesses beside others keeps none of them out.
 func (s *Sessions) Exchange(ctx context.Context, address netip.Addr, device, refresh string, page bool) (Pair, error) {
 	next, from := draw(), pace.Origin(address)
-	if wait := s.failing.wait(from); wait > 0 {
+	if wait := s.failing.wait(from); wait > 0 && !s.given.has(session.HashOf(refresh)) {
 		return Pair{}, fault.New(fault.TooMany, fmt.Sprintf("Too many refresh tokens that are none. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	got, step, err := s.c.Store.ExchangeToken(ctx, session.Exchange{
