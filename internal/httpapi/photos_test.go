@@ -255,6 +255,37 @@ func TestPhotoIsThereBeforeItsEntry(t *testing.T) {
 	require.Subset(t, slices.Collect(maps.Values(view.Opened)), []string{"Plain.", "Plain here."})
 }
 
+// TestPhotosOfAStepAndAReading, which the desk sees; of what is not there, or of two things, there is none.
+func TestPhotosOfAStepAndAReading(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech, desk := s.As(apptest.Technician), s.As(apptest.Specialist)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	tech.Placed(desk, cal)
+	reported := cal.Seq
+	tech.AttachPhoto(cal, `{"step":1}`)
+	tech.AttachPhoto(cal, fmt.Sprintf(`{"reading":%d}`, reported))
+	p := tech.AddPhoto(cal)
+	attach := func(of string) apptest.Answer {
+		return ask(t, tech, http.MethodPost, cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "attach-photo",
+			fmt.Sprintf(`{"photo":%q,"sha256":%q,"width_px":%d,"height_px":%d,"of":%s}`, p.ID, p.SHA256, p.WidthPX, p.HeightPX, of)))
+	}
+	for _, of := range []string{`{"step":2}`, `{"reading":1}`, `{"gate":"no-such-gate"}`} {
+		problem(t, attach(of), fault.NotMet, "guard")
+	}
+	problem(t, attach(`{"step":1,"gate":"background-plain"}`), fault.InvalidInput, "data.of")
+	problem(t, attach(`{}`), fault.InvalidInput, "data.of")
+	type of struct {
+		Step    int
+		Reading uint64
+	}
+	photos := apptest.Read[struct {
+		State struct{ Photos []struct{ Of of } }
+	}](desk, ask(t, desk, http.MethodGet, cal.Path(), "")).State.Photos
+	require.Len(t, photos, 2)
+	require.Equal(t, []of{{Step: 1}, {Reading: reported}}, []of{photos[0].Of, photos[1].Of})
+}
+
 // TestGateDemandsAPhoto: where the procedure demands a photograph, ticking the gate is not enough.
 func TestGateDemandsAPhoto(t *testing.T) {
 	t.Parallel()

@@ -83,6 +83,7 @@ func TestOutcomesAndAttempts(t *testing.T) {
 	page := ask(t, tech, "GET", cal.Path()+"/notice", "").Body
 	tech.Do(cal, "hand-over-notice", fmt.Sprintf(`{"to":"customer","how":"in-hand","refused":true,"language":"en","sha256":"%x"}`, sha256.Sum256([]byte(page))))
 	owner.Do(cal, "sign", `{"as":"owner"}`)
+	require.Equal(t, []struct{ Again bool }{{false}, {false}, {false}}, look().State.Signs, "three people")
 	tech.Do(cal, "close", `{}`)
 	require.Equal(t, "closed", look().State.Phase)
 }

@@ -61,3 +61,41 @@ func TestSensorsOfOneCarTogether(t *testing.T) {
 		apptest.Body(stream.NewID(), 0, "open", fmt.Sprintf(`{"job":%q,"sensor":"rear-camera"}`, job.ID)))
 	problem(t, got, fault.NotMet, "guard")
 }
+
+// TestNoneFitted: that a car has no sensor that needs it is recorded, which is not the same as not looked; no list stands
+// beside it, and nothing is calibrated until somebody has said otherwise.
+func TestNoneFitted(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech := s.As(apptest.Technician)
+	job := apptest.NewStream(stream.Job)
+	tech.Do(job, "open-job", `{"plate":"DEMO 8","causes":["bumper"],"customer_told":true}`)
+	type view struct {
+		State struct {
+			Missing []string
+			Work    struct {
+				Sensors *struct {
+					Affected   []string
+					NoneFitted bool `json:"none_fitted"`
+				}
+			}
+		}
+	}
+	look := func() view { return apptest.Read[view](tech, ask(t, tech, "GET", job.Path(), "")) }
+	require.Contains(t, look().State.Missing, "sensors")
+	got := ask(t, tech, "POST", job.Path()+"/commands", apptest.Body(stream.NewID(), job.Seq, "describe-work",
+		`{"sensors":{"affected":["front-radar"],"not_affected":[],"none_fitted":true}}`))
+	problem(t, got, fault.InvalidInput, "data.sensors.none_fitted")
+	tech.Do(job, "describe-work", `{"sensors":{"affected":[],"not_affected":[],"none_fitted":true}}`)
+	require.NotContains(t, look().State.Missing, "sensors")
+	require.True(t, look().State.Work.Sensors.NoneFitted)
+
+	cal := apptest.NewStream(stream.Calibration)
+	opens := apptest.Body(stream.NewID(), 0, "open", fmt.Sprintf(`{"job":%q,"sensor":"front-radar"}`, job.ID))
+	got = ask(t, tech, "POST", cal.Path()+"/commands", opens)
+	problem(t, got, fault.NotMet, "guard")
+	require.Contains(t, got.Body, "it lists none")
+	tech.Do(job, "describe-work", `{"sensors":{"affected":["front-radar"],"not_affected":[],"none_fitted":false}}`)
+	got = ask(t, tech, "POST", cal.Path()+"/commands", opens)
+	require.Equal(t, 200, got.Status, got.Body)
+}

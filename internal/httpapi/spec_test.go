@@ -252,7 +252,7 @@ func TestStoryAsDescribed(t *testing.T) {
 	}
 	for kind, all := range map[stream.Kind][]string{stream.Calibration: calibration.Entries(), stream.Job: job.Entries(), stream.Register: register.Entries()} {
 		for _, typ := range all {
-			require.True(t, types[kind][typ] || typ == "lapsed", "no entry %s in the story", typ) // lapsed: no server writes one yet
+			require.True(t, types[kind][typ] || typ == "lapsed", "no entry %s in the story", typ) // lapsed: the server's own, when nothing is heard of somebody
 		}
 		require.LessOrEqual(t, len(types[kind]), len(all))
 	}
