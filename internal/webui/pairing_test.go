@@ -120,6 +120,7 @@ func TestHandOver(t *testing.T) {
 	o.keys("\r")
 	o.sees("#card", "the lamp at the left flickers")
 	o.sees("#card", "must not be moved")
+	o.sees("#card", "closing readings") // the next step
 	o.readable("card", 4.5)
 	o.press("#card-read")
 	o.until(`!document.querySelector("#card")`)
