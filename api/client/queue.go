@@ -69,6 +69,7 @@ type Place struct {
 	} `json:"request"`
 	Place    *Standing `json:"place"`
 	Estimate *Estimate `json:"estimate"`
+	Desks    *int      `json:"desks"` // with which the shop has an agreement, told to the shop beside an estimate; with 0 nobody sees the request
 }
 
 // Place gives the place of a calibration's request.

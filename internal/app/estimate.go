@@ -68,10 +68,12 @@ func (a *App) expect(ctx context.Context, cal *calibration.State, q *calibration
 		request: dispatch.Request{Shop: cal.Shop(), Sensor: cal.Sensor(), Languages: q.Languages, Declined: q.Declined},
 		rivals:  map[stream.ID]dispatch.Waiting{}, queue: map[stream.ID]dispatch.Waiting{},
 	}
+	desks := 0
 	for _, agreed := range shop.Agreements() {
 		if agreed.Ended {
 			continue
 		}
+		desks++
 		desk, err := a.registerOf(ctx, agreed.Desk)
 		if err == nil && desk != nil {
 			err = a.lookAt(ctx, desk, l, q.With)
@@ -83,7 +85,7 @@ func (a *App) expect(ctx context.Context, cal *calibration.State, q *calibration
 	self := q.Waiting(cal.ID())
 	l.at.Ahead = placeOf(self, l.rivals, now).Position - 1
 	place := placeOf(self, l.queue, now)
-	return httpapi.Outlook{Place: &place, Estimate: told(dispatch.Expect(l.at))}, nil
+	return httpapi.Outlook{Place: &place, Estimate: told(dispatch.Expect(l.at)), Desks: desks}, nil
 }
 
 // placeOf is where a request stands among others.

@@ -18,6 +18,7 @@ import (
 type Outlook struct {
 	Place    *dispatch.Place
 	Estimate *calibration.Estimate
+	Desks    int // with which the shop has an agreement in force: without one nobody will ever come
 }
 
 // standing is a place as the shop is told it.
@@ -55,6 +56,9 @@ func (s *Server) place(w http.ResponseWriter, r *http.Request, actor stream.Acto
 		}
 		if look.Estimate != nil {
 			out["estimate"] = look.Estimate
+			if got.Relation == stream.Own { // with whom else a shop works is nothing for a desk
+				out["desks"] = look.Desks
+			}
 		}
 	}
 	return answer(w, out)

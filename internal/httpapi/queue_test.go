@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 )
@@ -79,4 +80,41 @@ func TestQueueSaysWhy(t *testing.T) {
 	require.Positive(t, said.Estimate.High)
 	specialist.Do(second, "claim", `{}`)
 	require.Empty(t, look().Waiting)
+}
+
+// TestNoAgreement: without an agreement with a desk a request is there for nobody, and the shop is told that it is so and not
+// only that nobody is on duty. It waits, and is there for the desk as soon as there is one.
+func TestNoAgreement(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech, owner, specialist := s.As(apptest.Technician), s.As(apptest.ShopOwner), s.As(apptest.Specialist)
+	goes := func(command string) {
+		owner.Do(owner.Register(), command, fmt.Sprintf(`{"desk":%q}`, specialist.Access.Org))
+	}
+	type place struct {
+		Phase    string
+		Estimate struct{ Nobody bool }
+		Desks    *int
+	}
+	cal := tech.OpenCalibration(tech.OpenJob())
+	look := func(who *apptest.Client) place {
+		return apptest.Read[place](who, ask(t, who, "GET", cal.Path()+"/place", ""))
+	}
+	require.Equal(t, 1, *look(tech).Desks)
+	goes("end-agreement")
+	require.Zero(t, *look(tech).Desks, "before it is asked for")
+	tech.Request(cal)
+	got := look(tech)
+	require.Equal(t, "waiting", got.Phase)
+	require.True(t, got.Estimate.Nobody)
+	require.Zero(t, *got.Desks)
+	claim := apptest.Body(stream.NewID(), cal.Seq, "claim", `{}`)
+	problem(t, ask(t, specialist, "POST", cal.Path()+"/commands", claim), fault.NotHere)
+	require.JSONEq(t, `{"waiting":[]}`, specialist.Get("/v1/queue").Body)
+
+	goes("make-agreement")
+	require.Equal(t, 1, *look(tech).Desks)
+	require.Nil(t, look(specialist).Desks, "with whom else a shop works is nothing for a desk")
+	specialist.Do(cal, "claim", `{}`)
+	require.Nil(t, look(tech).Desks, "nothing waits any more")
 }

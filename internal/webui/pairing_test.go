@@ -86,6 +86,29 @@ func TestTheQueue(t *testing.T) {
 	d.picture("record")
 }
 
+// TestNoAgreement: the bay says that nobody sees the request, and why, until the shop has an agreement.
+func TestNoAgreement(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	owner := s.As(apptest.ShopOwner)
+	desk := fmt.Sprintf(`{"desk":%q}`, s.Person(apptest.Specialist).Org)
+	owner.Do(register(owner), "end-agreement", desk)
+	c := newScene(t, s)
+	c.gates()
+	c.sheet()
+	c.does(c.tech, "request", `{}`)
+	b := open(t, browser(t), "bay", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(c.bay())
+	b.sees("#wait", "no agreement with a desk")
+	b.fits("no-agreement")
+	b.readable("no-agreement", 7)
+	b.onPhone("no-agreement")
+	owner.Do(register(owner), "make-agreement", desk)
+	b.visit(c.bay())
+	b.sees("#wait", "nobody is on duty who may take it")
+}
+
 // TestHandOver on both sides: the card is read, said again wrongly and then rightly, and the work changes hands; and how
 // long nothing was heard of the specialist.
 func TestHandOver(t *testing.T) {

@@ -16,11 +16,13 @@ function range(e) {
 }
 
 /**
- * An estimate. place is where the request stands now; null for what was said when it was asked for.
- * @param {any} e @param {number | null} place
+ * An estimate. place is where the request stands now; null for what was said when it was asked for. desks is with how many
+ * the shop has an agreement, where that is known.
+ * @param {any} e @param {number | null} place @param {number} [desks]
  */
-function outlook(e, place) {
+function outlook(e, place, desks) {
   const at = place === null ? "" : place === 1 ? "First in the queue. " : `Place ${place} in the queue. `;
+  if (desks === 0) return [h("p", { class: "then" }, h("b", null, "The shop has no agreement with a desk.")), h("p", { class: "then" }, "Nobody sees the request. An owner of the shop makes the agreement.")];
   if (e.nobody) {
     return [h("p", { class: "then" }, h("b", null, "Nobody is on duty who may take it.")),
       h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : "No opening hours are known. Telephone the desk.")];
@@ -41,10 +43,10 @@ export function wait(request, id) {
   const look = async () => {
     try {
       const p = await get(`/v1/calibrations/${id}/place`);
-      const key = JSON.stringify([p.place?.position, p.estimate]);
+      const key = JSON.stringify([p.place?.position, p.estimate, p.desks]);
       if (!p.place || !p.estimate || key === shown) return;
       shown = key;
-      put(now, outlook(p.estimate, p.place.position));
+      put(now, outlook(p.estimate, p.place.position, p.desks));
       put(then, said && `When you asked: ${said.nobody ? "nobody on duty" : "likely " + range(said)}.`);
     } catch {
       // what is shown is the newest that is known
