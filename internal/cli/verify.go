@@ -12,10 +12,8 @@ import (
 	"readback/internal/app"
 	"readback/internal/fault"
 	"readback/internal/proof"
+	"readback/internal/trail"
 )
-
-// maxBundle is the largest bundle read, in bytes.
-const maxBundle = 256 << 20
 
 var verifyCommand = command{
 	name:  "verify",
@@ -74,8 +72,8 @@ func (c *call) verify(ctx context.Context, args []string, keyFile string) (proof
 	if err != nil {
 		return proof.Report{}, errUsage{err.Error()}
 	}
-	if info.Size() > maxBundle {
-		return proof.Report{}, fmt.Errorf("%s: %w", args[0], fault.New(fault.TooLarge, fmt.Sprintf("A bundle is at most %d MiB.", maxBundle>>20)))
+	if info.Size() > trail.MaxBundle {
+		return proof.Report{}, fmt.Errorf("%s: %w", args[0], fault.New(fault.TooLarge, fmt.Sprintf("A bundle is at most %d MiB.", trail.MaxBundle>>20)))
 	}
 	data, err := os.ReadFile(args[0])
 	if err != nil {

@@ -8,7 +8,7 @@
 //     its side is an aid in brackets.
 //   - A number has its unit, its side and what it counts from, in the written, the long and the spoken form.
 //   - The spoken form is a text of its own: digits one by one, units as words, no signs.
-//   - What the read-back template says is understood by Hear as the read-back that matches.
+//   - What the read-back template says is understood, word by word, as the read-back that matches.
 //   - Nothing is decided here. Whether a read-back matches is decided by package calibration.
 //
 // The texts are in catalog/*.json. English and German are offered. Spanish and French have the same keys and pass the same

@@ -19,7 +19,8 @@ type Said struct {
 	Target   string `json:"target,omitempty"`
 }
 
-// Hear takes a free read-back apart, such as "position two, left, six two zero millimetres". It knows which things the
+// Hear is a listener for the tests, who knows the catalogue and nothing else: what a voice has people say must tell them
+// apart. It takes a free read-back apart, such as "position two, left, six two zero millimetres". It knows which things the
 // step asks for, to say what is lacking; what is right it does not look at: that is decided of the command it goes into.
 // positions are the names in the set-up sheet. A word that does not belong to a read-back is refused and not skipped:
 // "about 620" is no read-back.
