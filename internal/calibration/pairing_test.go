@@ -2,6 +2,7 @@ package calibration
 
 import (
 	"encoding/json"
+	"fmt"
 	"testing"
 	"time"
 
@@ -164,6 +165,26 @@ func (w *world) added(command, data string) {
 	e, _, err := w.fold.Draft(technician, cmd, nil, keys, facts, w.now)
 	require.NoError(w.t, err)
 	require.NoError(w.t, w.fold.Apply(e))
+}
+
+// TestAPromiseIsStillToCome: by the entry's time, with five minutes for clocks that differ and for filling in the form.
+func TestAPromiseIsStillToCome(t *testing.T) {
+	t.Parallel()
+	ask := func(ago time.Duration) error {
+		w := newWorld(t)
+		w.open()
+		w.gates()
+		_, _, err := w.try(technician, "request", fmt.Sprintf(`{"promised":%q}`, w.now.Add(-ago).Format(time.RFC3339)))
+		return err
+	}
+	require.NoError(t, ask(-time.Hour))
+	require.NoError(t, ask(5*time.Minute))
+	for _, ago := range []time.Duration{5*time.Minute + time.Second, time.Hour, 365 * 24 * time.Hour} {
+		err := ask(ago)
+		require.True(t, fault.Is(err, fault.InvalidInput), "%s: %v", ago, err)
+		require.Equal(t, "data.promised", fault.Of(err).Fields[0].Name)
+		require.Contains(t, fault.Of(err).Fields[0].Want, "a time still to come: it is 2026-11-25T09:")
+	}
 }
 
 // TestBadRequests: what is wrong is named.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"readback/internal/dispatch"
+	"readback/internal/fault"
 	"readback/internal/stream"
 	"readback/internal/strict"
 )
@@ -107,7 +108,17 @@ func needsRequest(s *State, _ stream.Actor, data any) []stream.FactKey {
 	return keys
 }
 
-func decideRequest(a *asked) (stream.Decision, error) { return a.entry(nil) }
+// promiseLate is how long ago a promise may have been: the shop's clock is not the server's, and a form takes a while to fill in.
+const promiseLate = 5 * time.Minute
+
+// decideRequest takes no promise that has passed: it is a slip, and would lift the request.
+func decideRequest(a *asked) (stream.Decision, error) {
+	if p := a.data.(requestOrder).Promised; p != nil && p.Before(a.now.Add(-promiseLate)) {
+		return stream.Decision{}, fault.Badly("data.promised", fmt.Sprintf(
+			"a time still to come: it is %s now. Leave it out if the car is not promised for a time", a.now.UTC().Format("2006-01-02T15:04Z")))
+	}
+	return a.entry(nil)
+}
 
 func applyRequested(s *State, e stream.Entry) error {
 	var o requestOrder

@@ -163,6 +163,9 @@ func (w Waiting) reasons(due time.Time, follows bool, now time.Time) []Reason {
 	if due.Before(w.Due()) {
 		add("lifted-by-group", "A more urgent sensor of the same car lifts it.")
 	}
+	if !w.Promised.IsZero() && !w.Promised.After(now) {
+		add("promise-passed", "The promised time has passed: the place stays, and the shop should be told when somebody comes.")
+	}
 	if late := now.Sub(due); late >= time.Minute && w.Class() != Held {
 		add("waited-long", "It has been due for %s: it goes before everything that is due later, of whatever class.", minutes(late))
 	}

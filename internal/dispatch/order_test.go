@@ -64,6 +64,34 @@ func TestAgeLifts(t *testing.T) {
 	require.Equal(t, []string{"ordinary", "waited-long"}, codes(places[1].Reasons))
 }
 
+// TestAPromiseThatPassed: it neither lifts the request further nor lets it fall back, whatever its class; the desk reads that
+// it has passed.
+func TestAPromiseThatPassed(t *testing.T) {
+	t.Parallel()
+	asked := noon.Add(-2 * time.Hour)
+	list := []Waiting{
+		{Calibration: numbered(1), Requested: asked, Promised: noon.Add(-40 * time.Minute)}, // due 20 min after asked
+		{Calibration: numbered(2), Requested: asked.Add(-25 * time.Minute)},                 // due 5 min after asked
+		{Calibration: numbered(3), Requested: asked.Add(-time.Minute)},                      // due 29 min after
+		{Calibration: numbered(4), Requested: asked, Ready: true, Promised: noon.Add(-1)},   // due 5 min after, later asked than 2
+		{Calibration: numbered(5), Requested: asked, Promised: noon.Add(-time.Hour)},        // due 10 min after
+		{Calibration: numbered(6), Requested: asked, Promised: noon.Add(time.Hour)},         // ordinary
+	}
+	want := []byte{2, 4, 5, 1, 3, 6}
+	for _, now := range []time.Time{asked.Add(time.Minute), noon, noon.Add(100 * time.Hour)} {
+		require.Equal(t, want, ids(Order(list, now)))
+	}
+	passed := func(n byte, now time.Time) bool {
+		places := Order(list, now)
+		return slices.Contains(codes(places[slices.IndexFunc(places, func(p Place) bool { return p.Calibration[15] == n })].Reasons), "promise-passed")
+	}
+	require.False(t, passed(1, noon.Add(-41*time.Minute)))
+	require.True(t, passed(1, noon.Add(-40*time.Minute)))
+	require.True(t, passed(4, noon), "a frozen one, too: the shop waits all the same")
+	require.False(t, passed(2, noon.Add(100*time.Hour)), "it has no promise")
+	require.False(t, passed(6, noon))
+}
+
 func TestTogether(t *testing.T) {
 	t.Parallel()
 	places := Order([]Waiting{
