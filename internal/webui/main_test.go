@@ -8,4 +8,4 @@ import (
 	"readback/internal/testkit/apptest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(apptest.Wrap(m)) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(browsed{apptest.Wrap(m)}) }

@@ -4,9 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -21,32 +19,6 @@ import (
 
 // patience is how long a page may take to show what is waited for, on a busy machine.
 const patience = 20 * time.Second
-
-// browser starts one headless browser for the test. It never skips: a screen that nobody has seen work does not work.
-func browser(t *testing.T) context.Context {
-	t.Helper()
-	var exe string
-	for _, name := range []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome"} {
-		if path, err := exec.LookPath(name); err == nil {
-			exe = path
-			break
-		}
-	}
-	require.NotEmpty(t, exe, "there is no Chromium here; install it with: sh deploy/ensure-chromium.sh")
-	options := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.ExecPath(exe))
-	if os.Geteuid() == 0 {
-		options = append(options, chromedp.NoSandbox)
-	}
-	alloc, stop := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
-	ctx, cancel := chromedp.NewContext(alloc)
-	t.Cleanup(func() {
-		require.NoError(t, chromedp.Cancel(ctx)) // waits for the browser to end
-		cancel()
-		stop()
-	})
-	require.NoError(t, chromedp.Do(ctx))
-	return ctx
-}
 
 // window is one person's browser: cookies and storage of its own.
 type window struct {
