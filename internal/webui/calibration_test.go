@@ -201,6 +201,7 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 
 	b.press("#more")
 	b.press("#part-scan")
+	b.press("#no-codes")
 	b.press("#scan button[type=submit]")
 
 	// The first leg is stopped from the bay. Both agree to restart; the routine holds, so it is the same run.

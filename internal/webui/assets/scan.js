@@ -23,7 +23,7 @@ export function comparison(c) {
  */
 export function scan(job, first, send) {
   const last = job?.scans?.at(-1);
-  let when = first, pasted = false, n = 0;
+  let when = first, pasted = false, taken = "", n = 0; // taken: what of the paste has been read
   const list = h("div", { class: "codes", id: "codes" }), unread = h("div", { id: "not-read" }), problem = h("p", { id: "scan-problem", class: "problem", role: "alert" });
   const add = (/** @type {{code?: string, status?: number, meaning?: string, text?: string, status_names?: string[]}} */ c = {}) => {
     n += 1;
@@ -42,10 +42,12 @@ export function scan(job, first, send) {
   const paste = h("textarea", { id: "paste", rows: 4, spellcheck: "false", autocapitalize: "characters" });
   const read = async () => {
     problem.textContent = "";
-    if (!value(paste)) return paste.focus();
+    const text = value(paste);
+    if (!text) return paste.focus();
     try {
-      const got = await ask("POST", "/v1/read-codes", { text: value(paste) });
+      const got = await ask("POST", "/v1/read-codes", { text });
       pasted = true;
+      taken = text;
       put(list);
       got.codes.forEach(add);
       const lines = got.not_read.length;
@@ -55,16 +57,21 @@ export function scan(job, first, send) {
       problem.textContent = err instanceof Refused ? err.text() : "There is no link to the server. Try again.";
     }
   };
+  const none = h("input", { type: "checkbox", id: "no-codes" });
   const form = h("form", { id: "scan", class: "scan", novalidate: true },
     h("h1", null, "Scan"), h("p", { class: "quiet" }, last ? `Last one: ${last.when} the work, ${last.codes.length} codes, ${last.codes.filter((/** @type {any} */ c) => c.blocking).length} hold the routine back.` : "None recorded yet. A leg needs one."),
     comparison(job?.comparison),
     h("div", { class: "segments", role: "group", "aria-label": "When" }, segment("before", "Before the work"), segment("after", "After the work")),
     h("label", { for: "paste" }, "Paste what the scan tool gave: codes, or the control unit's answer in bytes"), paste, h("button", { type: "button", id: "read-codes", class: "second", onclick: read }, "Read it"),
-    unread, list, h("button", { type: "button", class: "plain", id: "add-code", onclick: () => add() }, "Add a code"), h("p", { class: "quiet" }, "What a code means, and whether it holds the routine back, stands in the service information."),
+    unread, list, h("button", { type: "button", class: "plain", id: "add-code", onclick: () => add() }, "Add a code"), h("label", { class: "choice" }, none, h("span", null, "The scan found no code")), h("p", { class: "quiet" }, "What a code means, and whether it holds the routine back, stands in the service information."),
     problem, h("button", { type: "submit", class: "primary" }, "Record the scan"));
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
+    // A scan without codes lets the routine start: nobody records one by leaving the form as it is.
+    if (value(paste) !== taken) return void (problem.textContent = "What is pasted has not been read. Read it first.");
     const rows = [...list.children].map((row) => ({ code: value(row.querySelector("[name=code]")).toUpperCase(), status: value(row.querySelector("[name=status]")), blocking: /** @type {HTMLInputElement} */ (row.querySelector("[name=blocks]")).checked })).filter((c) => c.code);
+    if (!rows.length && !none.checked) return void (problem.textContent = "Enter the codes, or say that the scan found none.");
+    if (rows.length && none.checked) return void (problem.textContent = "Codes are entered, and it is said that there are none. Which is right?");
     const odd = rows.find((c) => !/^([0-9A-F]{2})?$/i.test(c.status));
     if (odd) return void (problem.textContent = `Status of ${odd.code}: two hexadecimal digits, or nothing.`);
     const codes = rows.map(({ code, status, blocking }) => ({ code, blocking, ...(status && { status: parseInt(status, 16) }) }));
