@@ -65,6 +65,12 @@ func TestGatesOfAProcedure(t *testing.T) {
 	b.readable("sheet", 7)
 	b.onPhone("sheet")
 	b.choose("#bay", "01940000-0000-7000-8000-0000000000b1")
+	for _, wrong := range []string{"half", "-0.5"} { // neither may pass for no uncertainty at all
+		b.fill("#pointing", wrong)
+		b.press("#sheet button[type=submit]")
+		b.sees("#sheet-problem", "finding the marks")
+	}
+	b.fill("#pointing", "0,5")
 	b.press("#sheet button[type=submit]")
 	b.until(`!document.querySelector("#sheet")`)
 	c.state(&state)

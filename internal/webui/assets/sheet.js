@@ -127,9 +127,14 @@ function read(w) {
   const number = (/** @type {string} */ id, /** @type {string} */ what, /** @type {(t: string) => number | null} */ parse, needed = true) => {
     if (!text(id) && !needed) return undefined;
     const n = parse(text(id));
-    if (n === null) wrong.push(`${what}: a number.`);
+    if (n === null) wrong.push(`${what}: a number, in ${parse === parseMM ? "mm" : "degrees"}.`);
     return n ?? 0;
   };
+  const pointing = number("pointing", "Finding the marks", parseMM) ?? 0;
+  if (pointing < 0) wrong.push("Finding the marks: 0 mm or more.");
+  const measure = GROUPS.filter((g) => /** @type {HTMLInputElement | null} */ (document.getElementById("take-" + g.id))?.checked).flatMap((g) =>
+    g.list.map((r) => ({ ...r, instrument: text("with-" + g.id), ...(r.quantity === "span" && pointing > 0 && { pointing_um: pointing }) })));
+  if (from) return { data: { from_procedure: { set_up: from }, fixture: text("fixture"), dimensions: text("car"), bay: text("bay"), measure }, wrong };
   const positions = [...document.querySelectorAll("#positions .position")].map((_, i) => {
     const size = number(`lateral-${i + 1}`, `Position ${i + 1}`, parseMM) ?? 0;
     const to = text(`side-${i + 1}`);
@@ -149,10 +154,6 @@ function read(w) {
     const upper = number("upper-" + l.id, name, parse, false), lower = number("lower-" + l.id, name, parse, false);
     if (upper !== undefined || lower !== undefined) tolerance[key] = { ...(lower !== undefined && { lower: 0 - lower }), ...(upper !== undefined && { upper }) };
   }
-  const pointing = number("pointing", "Finding the marks", parseMM) ?? 0;
-  const measure = GROUPS.filter((g) => /** @type {HTMLInputElement | null} */ (document.getElementById("take-" + g.id))?.checked).flatMap((g) =>
-    g.list.map((r) => ({ ...r, instrument: text("with-" + g.id), ...(r.quantity === "span" && pointing > 0 && { pointing_um: pointing }) })));
-  if (from) return { data: { from_procedure: { set_up: from }, fixture: text("fixture"), dimensions: text("car"), bay: text("bay"), measure }, wrong: [] };
   if (!text("source") || !text("dated") || !text("version")) wrong.push("Name the document, its date and its version.");
   if (!Object.keys(tolerance).length) wrong.push("Enter at least one limit.");
   const data = {
