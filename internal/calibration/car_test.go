@@ -61,7 +61,7 @@ func TestAWithdrawnJobIsNotMeasured(t *testing.T) {
 	expected := func(phase Phase) {
 		t.Helper()
 		require.Equal(t, phase, w.state().phase)
-		require.Equal(t, Turn{Who: stream.Technician, Do: "declare", Outcome: Withdrawn}, w.state().TurnWithdrawn(w.now))
+		require.Equal(t, Turn{Who: stream.Technician, Do: "declare", Outcome: Withdrawn}, w.state().TurnBy(JobNow{Withdrawn: true, VINInDoubt: true}, w.now))
 	}
 	refused := func(command, data string) {
 		t.Helper()
@@ -89,9 +89,42 @@ func TestAWithdrawnJobIsNotMeasured(t *testing.T) {
 	w.close()
 	w.start()
 	require.Equal(t, Running, w.state().phase)
-	require.Equal(t, "end-leg", w.state().TurnWithdrawn(w.now).Do)
+	require.Equal(t, "end-leg", w.state().TurnBy(JobNow{Withdrawn: true, VINInDoubt: true}, w.now).Do)
 	w.do(technician, "stop", `{}`)
 	expected(Stopped)
 	w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The job was withdrawn."}`)
-	require.Equal(t, w.state().Turn(w.now), w.state().TurnWithdrawn(w.now))
+	require.Equal(t, w.state().Turn(w.now), w.state().TurnBy(JobNow{Withdrawn: true, VINInDoubt: true}, w.now))
+}
+
+// TestTwoVINsAreSettledFirst: the turn asks for it until a step is under way, and while a leg runs or the outcome stands it
+// asks for nothing of the job's.
+func TestTwoVINsAreSettledFirst(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	doubt := func() Turn { return w.state().TurnBy(JobNow{VINInDoubt: true}, w.now) }
+	settle := Turn{Who: stream.Technician, Do: SettleVIN}
+	w.open()
+	require.Equal(t, settle, doubt(), "before the gates")
+	w.issue()
+	w.request()
+	require.Equal(t, settle, doubt(), "while it waits")
+	w.claim()
+	require.Equal(t, settle, doubt())
+	w.adopt()
+	w.do(specialist, "instruct", `{"step":"fit-target"}`)
+	require.Equal(t, "read-back", doubt().Do, "what was begun is ended")
+	w.do(specialist, "withdraw-step", `{"step":1}`)
+	require.Equal(t, settle, doubt())
+	w.fit()
+	w.place()
+	w.lock()
+	w.freeze()
+	w.close()
+	require.Equal(t, settle, doubt(), "before the words")
+	w.start()
+	require.Equal(t, "end-leg", doubt().Do)
+	w.do(technician, "stop", `{}`)
+	require.Equal(t, settle, doubt())
+	w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The car leaves."}`)
+	require.Equal(t, w.state().Turn(w.now), doubt())
 }

@@ -56,11 +56,25 @@ func (s *State) Turn(now time.Time) Turn {
 	}
 }
 
-// TurnWithdrawn is what is expected next while the job is withdrawn, which no entry of the calibration says: nothing more is
-// done here, and the shop says so of each calibration. A leg that runs is ended first.
-func (s *State) TurnWithdrawn(now time.Time) Turn {
-	if slices.Contains(beforeClaim, s.phase) {
+// JobNow is what the turn depends on that the job says, and no entry of the calibration.
+type JobNow struct {
+	Withdrawn  bool
+	VINInDoubt bool // two VINs differ, and nobody has settled which is right
+}
+
+// SettleVIN is the one command of a job, not of the calibration, that a turn asks for.
+const SettleVIN = "settle-vin"
+
+// TurnBy is what is expected next, going by the job as it is now. Of a withdrawn one nothing more is done here, and the shop
+// says so of each calibration; a leg that runs is ended first. Two VINs come before the next step: this may be the wrong car.
+func (s *State) TurnBy(job JobNow, now time.Time) Turn {
+	_, step := s.OpenStep()
+	switch {
+	case !slices.Contains(beforeClaim, s.phase):
+	case job.Withdrawn:
 		return Turn{Who: stream.Technician, Do: "declare", Outcome: Withdrawn}
+	case job.VINInDoubt && !step:
+		return Turn{Who: stream.Technician, Do: SettleVIN}
 	}
 	return s.Turn(now)
 }

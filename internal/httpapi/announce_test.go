@@ -61,12 +61,19 @@ func TestTwoVINsHoldTheLeg(t *testing.T) {
 	tech.Scanned(job)
 	tech.Do(job, "announce-vehicle", `{"vin":"ZZZDEM0A4CR000018"}`)
 	cal := tech.OpenCalibration(job)
+	next := func() string {
+		t.Helper()
+		said := apptest.Read[struct{ Words struct{ Turn string } }](desk, ask(t, desk, "GET", cal.Path()+"/words", ""))
+		return said.Words.Turn
+	}
 	tech.Placed(desk, cal)
 	tech.Held(cal)
 	got := ask(t, tech, "POST", cal.Path()+"/commands", apptest.Body(stream.NewID(), cal.Seq, "bay-clear", `{}`))
 	problem(t, got, fault.NotMet, "guard")
 	require.Contains(t, got.Body, `"want":"one-vin`)
+	require.Equal(t, "Technician: settle which VIN is the car’s", next())
 	tech.Do(job, "settle-vin", `{"right":"typed","reason":"Read from the windscreen."}`)
+	require.Equal(t, "Technician: say bay clear", next())
 	tech.Do(cal, "bay-clear", `{}`)
 	desk.Do(cal, "go", `{}`)
 }

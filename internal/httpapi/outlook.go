@@ -45,7 +45,12 @@ func (s *Server) place(w http.ResponseWriter, r *http.Request, actor stream.Acto
 	if request, asked := cal.Request(); asked {
 		out["request"] = request
 	}
+	turn, err := s.turn(r.Context(), cal, got)
+	if err != nil {
+		return err
+	}
 	open := cal.Phase() == calibration.Preparing || cal.Phase() == calibration.Waiting
+	open = open && turn.Outcome == "" // of a withdrawn job: nobody is waited for
 	if now := got.Relation == stream.Own || got.Relation == stream.Agreed; now && open && s.Outlook != nil {
 		look, err := s.Outlook(r.Context(), cal)
 		if err != nil {

@@ -33,6 +33,21 @@ func TestCalibrationsOfAWithdrawnJob(t *testing.T) {
 		said := apptest.Read[struct{ Words struct{ Turn string } }](who, ask(t, who, "GET", cal.Path()+"/words", ""))
 		return string(view.State.Turn), said.Words.Turn
 	}
+	other := tech.OpenCalibration(tech.OpenJob())
+	tech.Request(other)
+	queue := func() (ids []stream.ID) {
+		t.Helper()
+		for _, r := range apptest.Read[struct{ Waiting []struct{ Stream stream.Ref } }](spec, spec.Get("/v1/queue")).Waiting {
+			ids = append(ids, r.Stream.ID)
+		}
+		return ids
+	}
+	type standing struct {
+		Place, Estimate *struct{ Position, Ahead int }
+	}
+	place := func(cal *apptest.Stream) standing { return apptest.Read[standing](tech, tech.Get(cal.Path()+"/place")) }
+	require.Equal(t, []stream.ID{waiting.ID, other.ID}, queue())
+	require.Equal(t, 2, place(other).Place.Position)
 	before, _ := turn(tech, ended)
 	tech.Do(job, "withdraw-job", `{"cause":"car-left","reason":"The customer fetched it."}`)
 	for _, who := range []*apptest.Client{tech, spec} {
@@ -45,6 +60,13 @@ func TestCalibrationsOfAWithdrawnJob(t *testing.T) {
 			require.Contains(t, words, "declare it withdrawn: the job is")
 		}
 	}
+	// It leaves the queue at once, and a further entry of its own does not bring it back.
+	require.Equal(t, []stream.ID{other.ID}, queue())
+	tech.Do(waiting, "note", `{"text":"The car is gone."}`)
+	require.Equal(t, []stream.ID{other.ID}, queue())
+	require.Equal(t, 1, place(other).Place.Position, "nobody waits behind it")
+	require.Equal(t, standing{}, place(waiting))
+	require.Equal(t, standing{}, place(preparing))
 	after, _ := turn(tech, ended)
 	require.JSONEq(t, before, after, "it is declared")
 

@@ -51,10 +51,11 @@ func (s *Server) turn(ctx context.Context, cal *calibration.State, v live.View) 
 	if err != nil {
 		return calibration.Turn{}, err
 	}
-	if j, ok := owner.(*job.State); ok && j.Withdrawn() {
-		return cal.TurnWithdrawn(v.Now), nil
+	j, ok := owner.(*job.State)
+	if !ok {
+		return cal.Turn(v.Now), nil
 	}
-	return cal.Turn(v.Now), nil
+	return cal.TurnBy(calibration.JobNow{Withdrawn: j.Withdrawn(), VINInDoubt: j.VINInDoubt()}, v.Now), nil
 }
 
 // orElse is a query parameter, or what it is where it is not given.

@@ -123,8 +123,8 @@ func (s *State) Unattended() bool { return s.unattended }
 // vinEqual compares the VIN announced with the one that the job goes by.
 func (s *State) vinEqual() bool { return s.announced.mark == s.vinMark }
 
-// vinInDoubt reports whether two VINs differ and nobody has settled which is right.
-func (s *State) vinInDoubt() bool { return s.announced != nil && !s.vinEqual() && s.settled == nil }
+// VINInDoubt reports whether two VINs differ and nobody has settled which is right.
+func (s *State) VINInDoubt() bool { return s.announced != nil && !s.vinEqual() && s.settled == nil }
 
 // announcement is what clients are shown.
 func (s *State) announcement() *Announcement {
@@ -147,7 +147,7 @@ func readSettlement(o *strict.Object) any {
 
 // vinDiffers is the guard that there is something to settle.
 func vinDiffers(s *State) error {
-	if !s.vinInDoubt() {
+	if !s.VINInDoubt() {
 		return notMet("vin-differs", "No VIN is in doubt: there are not two that differ, or it is settled already.")
 	}
 	return nil

@@ -88,7 +88,7 @@ type vehicleFact struct {
 func (s *State) vehicleFact() vehicleFact {
 	f := vehicleFact{
 		Dimensions: s.vehicle.Dimensions, Steering: s.vehicle.Steering, Sensors: []string{}, Missing: s.missing(),
-		VINDiffers: s.vinInDoubt(), Withdrawn: s.withdrawn != nil,
+		VINDiffers: s.VINInDoubt(), Withdrawn: s.withdrawn != nil,
 	}
 	if s.work.Sensors != nil {
 		f.Sensors = s.work.Sensors.Affected
@@ -157,7 +157,7 @@ func (Rules) Summary(state stream.State) stream.Summary {
 	return stream.Summary{Org: s.shop, Phase: s.Phase(), Data: row{
 		Announced: s.unattended, Interface: tied,
 		VINCheck: s.vehicle.VINCheck, MileageKM: s.vehicle.MileageKM, Causes: filled(s.work.Causes), Sensors: s.work.Sensors,
-		Missing: s.missing(), InDoubt: s.vinInDoubt(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
+		Missing: s.missing(), InDoubt: s.VINInDoubt(), Aligned: len(s.alignments) > 0, Scanned: scanned, Blocking: scan.Blocking(),
 	}}
 }
 

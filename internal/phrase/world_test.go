@@ -77,7 +77,7 @@ func verdicts() []*calibration.Verdict {
 // turns are one of each command that the state can expect of somebody.
 func turns() []calibration.Turn {
 	var all []calibration.Turn
-	for _, do := range strings.Fields("record-gate request issue-sheet read-back done report-readings lock freeze report-closing bay-clear restart sign close") {
+	for _, do := range strings.Fields("record-gate settle-vin request issue-sheet read-back done report-readings lock freeze report-closing bay-clear restart sign close") {
 		all = append(all, calibration.Turn{Who: stream.Technician, Do: do, Step: 3, Gate: "doors-shut", Position: "2"})
 	}
 	for _, do := range strings.Fields("claim adopt-sheet instruct correct confirm go end-leg declare") {

@@ -152,18 +152,19 @@ type Turn struct {
 }
 
 // sqlWaiting takes the few most urgent of each shop from its own stretch of the index, so a long queue at one shop costs the
-// others nothing.
+// others nothing. What belongs to a withdrawn job waits for nobody, whatever its own row says.
 const sqlWaiting = `
 select h.* from unnest(agreed_shops()) as shop (id)
 cross join lateral (
 	select ` + headColumns + ` from head
 	where org = shop.id and queued_at is not null and (due_at, stream) > ($1::timestamptz, $2::uuid)
+		and not job_withdrawn(job)
 	order by due_at, stream limit $3
 ) as h
 order by h.due_at, h.stream limit $3`
 
 // Waiting gives one page of the calibrations that wait for a specialist of the organisation, by due time: those of
-// shops that have an agreement with it now. after is the last of the page before, or zero.
+// shops that have an agreement with it now, as far as their jobs go on. after is the last of the page before, or zero.
 func (a Asking) Waiting(ctx context.Context, after Turn, most int) ([]Head, error) {
 	since := pgtype.Timestamptz{Time: after.DueAt, Valid: true}
 	if after.DueAt.IsZero() {

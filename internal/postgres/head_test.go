@@ -112,6 +112,33 @@ func TestWaiting(t *testing.T) {
 	}
 	require.Equal(t, order, paged)
 
+	// A withdrawn job takes its requests out of the queue, wherever the page begins; the rows themselves stay as they were.
+	job := newLine()
+	job.ref.Kind, job.org = stream.Job, shops[0]
+	gone := lines[order[2]]
+	again := gone.next("x")
+	again.Summary.QueuedAt, again.Summary.DueAt, again.Summary.Phase, again.Summary.Job = &began, &began, "waiting", &job.ref.ID
+	require.Equal(t, shops[0], gone.org)
+	is := func(phase string) {
+		a := job.next(phase)
+		a.Summary.Phase = phase
+		want(t, d, a, live.Won)
+		job.won(a)
+	}
+	is("open")
+	want(t, d, again, live.Won)
+	gone.won(again)
+	due := func() []stream.ID {
+		all, err := d.For(desk).Waiting(t.Context(), Turn{}, 0)
+		require.NoError(t, err)
+		return streams(all)
+	}
+	require.Contains(t, due(), gone.ref.ID)
+	is("withdrawn")
+	require.NotContains(t, due(), gone.ref.ID)
+	require.Len(t, due(), len(order)-1)
+	order = due()
+
 	claimed := lines[order[0]]
 	want(t, d, claimed.next("no longer waits"), live.Won)
 	got, err = d.For(desk).Waiting(t.Context(), Turn{}, 1)

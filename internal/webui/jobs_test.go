@@ -107,6 +107,7 @@ func TestTwoVINs(t *testing.T) {
 	b.sees("#gates-title", "car and bay")
 	c.tech.Do(c.job, "announce-vehicle", `{"vin":"ZZZDEM0A4CR000071"}`)
 	b.sees("#instruction", "two vins")
+	b.sees("#turn", "your turn: settle which vin is right")
 	b.sees("#vin-typed", "zzzdem0a4cr000017")
 	b.sees("#vin-announced", "zzzdem0a4cr000071")
 	b.readable("vins", 7)
@@ -125,6 +126,36 @@ func TestTwoVINs(t *testing.T) {
 	p.hold("#right-typed", `!document.querySelector("#vins")`)
 	p.sees("#announced", "settled: the typed one is right")
 	b.sees("#gates-title", "car and bay")
+}
+
+// TestAJobWithdrawnUnderTheDesk: a job is withdrawn while a desk guides one of its calibrations and another waits. The one
+// leaves the queue; the specialist is told of the other, with the next step, and declares it.
+func TestAJobWithdrawnUnderTheDesk(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	waits := c.tech.OpenCalibration(c.job)
+	c.tech.Request(waits)
+	c.claimed()
+	d := open(t, browser(t), "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.visit(c.atDesk())
+	d.sees("#waits-"+waits.ID.String(), "ordinary")
+	d.sees(".answers-box", "take readings")
+	c.tech.Do(c.job, "withdraw-job", `{"cause":"car-left","reason":"The customer fetched it."}`)
+	d.sees(".next-title", "the job was withdrawn")
+	d.sees("#strips", "declare it withdrawn, as the job is")
+	d.until(`!document.querySelector("#waits-` + waits.ID.String() + `")`)
+	d.readable("job-withdrawn", 4.5)
+	d.press("#next")
+	d.sees("#desk-form", "outcome")
+	d.fill("#reason", "The shop withdrew the job.")
+	d.picture("declaring")
+	d.press("#send-form")
+	d.sees("main", "sign")
+	var state struct{ Result struct{ Outcome string } }
+	c.state(&state)
+	require.Equal(t, "withdrawn", state.Result.Outcome)
 }
 
 // TestADesksProcedure: the shop begins a calibration by a procedure that its desk has written, and sees its gates.

@@ -136,9 +136,9 @@ function now() {
     return { key: ["take", handed.at, w.seq], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), handover.show((m) => m.take(handed, w, act))) };
   }
   const road = s.procedure?.drive && !s.procedure.set_ups?.length; // nothing is placed
-  const calm = ["preparing", "waiting", "guided", "stopped"].includes(s.phase) && !openStep();
+  const calm = ["preparing", "waiting", "guided", "stopped"].includes(s.phase);
   if (calm && w.job.phase === "withdrawn") return plain("Job withdrawn", "Nothing more is done on this car here.", big("to-end", "End this calibration", () => go("end")));
-  if (calm && w.doubt()) {
+  if (calm && !openStep() && w.doubt()) {
     return { key: ["vins", w.jobSeq], spoken: "Two VINs. Is this the right car?",
       body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => command("jobs", s.job, w.jobSeq ?? 0, "settle-vin", data).then(() => w.loadJob()).then(draw, (e) => notice(e.text?.() ?? e.message)))) };
   }

@@ -21,7 +21,7 @@ const input = (/** @type {Record<string, any>} */ props = {}) => h("input", { ty
 export function deskForm(desk) {
   const w = /** @type {import("./watch.js").Watch} */ (desk.w), s = w.state, kind = desk.form;
   const leave = h("button", { type: "button", class: "desk-key quiet-key", onclick: () => desk.open("") }, h("kbd", null, "Esc"), "Leave");
-  const done = s.turn.do === "declare", handed = w.offer("specialist");
+  const gone = Boolean(s.turn.outcome), done = s.turn.do === "declare" && !gone, handed = w.offer("specialist");
   const side = (/** @type {string} */ title, /** @type {any} */ inside) => h("div", { class: "asks-box", id: "desk-form" }, h("h2", null, title), inside, leave);
   if (kind === "offer") return side("Hand over to a colleague", offer(handed, w, (type, data) => desk.act(type, data)));
   if (kind === "take") return side("Hand-over", handed ? take(handed, w, (type, data) => desk.act(type, data)) : "It is offered no longer.");
@@ -32,7 +32,7 @@ export function deskForm(desk) {
   }
   const reason = h("textarea", { rows: 3, maxlength: 2000 });
   const outcomes = /** @type {[string, string][]} */ ([...(done ? [["completed", "Completed"]] : []), ["not-completed", "Not completed"], ["interrupted", "Interrupted"], ["withdrawn", "Withdrawn"]]);
-  const outcome = select(outcomes);
+  const outcome = select(gone ? outcomes.reverse() : outcomes); // of a withdrawn job: Withdrawn first
   const evaluation = h("fieldset", { id: "evaluation" }, h("legend", null, "Looked at after the routine, as the service information says"),
     h("label", { class: "choice" }, h("input", { type: "checkbox", id: "routine-confirmed" }), h("span", null, "The vehicle itself says it took the calibration over")),
     field("lamps", "Warning lamps of this system, ignition on", select([["", "choose"], ["off", "Off"], ["on", "On"], ["not-checked", "Not checked"]])));

@@ -52,6 +52,7 @@ export class DeskWork {
     if (!w.mine && ["guided", "stopped"].includes(s.phase)) return handed ? { title: "A hand-over waits", text: "Read the card, then say it.", label: "Read the card", send: () => this.open("take") } : { title: "With a colleague", text: "If they went off duty without handing over, take over with a reason.", label: "Take over without them", key: "T", send: () => this.open("take-over") };
     if (!w.mine) return null;
     if (s.phase === "declared" && !s.signs.some((/** @type {any} */ x) => x.by.role === "specialist")) return { title: "Sign", text: "For method and result.", label: "Sign", send: () => this.act("sign") };
+    if (t.outcome) return { title: "The job was withdrawn", text: "Nothing more is done on this car. You or the bay declare it withdrawn.", label: "Open the form", send: () => this.open("declare") };
     if (t.who !== "specialist") return null;
     const step = s.steps.find((/** @type {any} */ one) => one.number === t.step);
     switch (t.do) {

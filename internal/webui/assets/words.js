@@ -125,6 +125,7 @@ export const datum = (d) => ({ ...LINES, ...DATUMS })[d] ?? d;
 export function task(turn) {
   switch (turn.do) {
     case "record-gate": return "answer: " + gate(turn.gate);
+    case "settle-vin": return "settle which VIN is right";
     case "waive": return "let pass: " + gate(turn.gate);
     case "hand-over-notice": return "hand the notice over";
     case "request": return "ask for a specialist";
@@ -145,7 +146,7 @@ export function task(turn) {
     case "end-leg": return "end the leg";
     case "record-drive": return "drive, then record it";
     case "restart": return "agree to restart";
-    case "declare": return turn.outcome ? "declare it withdrawn" : "declare the result";
+    case "declare": return turn.outcome ? "declare it withdrawn, as the job is" : "declare the result";
     case "sign": return "sign";
     case "close": return "close";
   }
