@@ -21,10 +21,10 @@ func TestACarAnnouncesItself(t *testing.T) {
 	browser := browser(t)
 	o := open(t, browser, "owner", s.URL, 1180, 820)
 	o.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
-	o.visit("/people")
+	o.visit("/equipment")
 	o.fill("#gateway-name", "Gateway 1")
 	o.press("#new-gateway .second")
-	o.sees(".person", "gateway 1")
+	o.sees("#gateways ~ .rows .person", "gateway 1")
 	id := run(o, chromedp.Evaluate[string](`document.querySelector("[id^=interface-]").id.slice(10)`))
 	o.hold("#token-"+id, `document.querySelector("#token")`)
 	token := run(o, chromedp.Evaluate[string](`document.querySelector("#token").value`))
@@ -75,7 +75,7 @@ func TestACarAnnouncesItself(t *testing.T) {
 
 	desk := open(t, browser, "desk owner", s.URL, 1180, 820)
 	desk.signIn(apptest.DeskOwner, "demo desk owner", "/desk")
-	desk.visit("/people")
-	desk.sees("#here", "people")
+	desk.visit("/equipment")
+	desk.sees(".problem", "a desk has no bays")
 	desk.until(`!document.querySelector("#gateways")`)
 }

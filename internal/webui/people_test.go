@@ -1,9 +1,11 @@
 package webui_test
 
 import (
+	"encoding/json"
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
@@ -45,7 +47,7 @@ func TestAnOwnerLetsPeopleIn(t *testing.T) {
 	w.press("#inviting .second")
 	w.sees(row, "invited as nell@north.example")
 	link := run(w, chromedp.Evaluate[string](`document.querySelector("#handed").value`))
-	w.press("#copy")
+	w.press("#copy-handed")
 	w.sees(".link-box [role=status]", "cop")
 	w.readable("link", 4.5)
 	w.onPhone("link")
@@ -96,6 +98,73 @@ func TestAnOwnerLetsPeopleIn(t *testing.T) {
 	desk.press("a#people")
 	desk.sees("#here", "people")
 	desk.until(`!document.body.textContent.includes("north.example")`)
+}
+
+// TestAnOwnerChangesAPerson in a browser: roles, languages and proofs of competence, read back over HTTP; the last owner stays
+// one; whoever has left is signed out and stays in the list.
+func TestAnOwnerChangesAPerson(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	browser := browser(t)
+	w := open(t, browser, "owner", s.URL, 1180, 820)
+	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	w.visit("/people")
+	person := s.Person(apptest.Technician)
+	tamsin, odile := person.Member.String(), s.Person(apptest.ShopOwner).Member.String()
+	row := ".person:has(#name-" + tamsin + ")"
+	w.sees(row, "front camera: due 31 dec 2099")
+	w.press("#change-" + tamsin)
+	w.press("#member button")
+	w.sees("#member-problem", "nothing was changed")
+	w.fill("#member-languages", "english")
+	w.press("#member button")
+	w.sees("#member-problem", "languages[0]")
+	w.fill("#member-languages", "en, de")
+	w.press("label:has(#has-owner)")
+	w.press("#member button")
+	w.sees(row, "technician, owner")
+	w.sees(row, "speaks en, de")
+	w.choose("#proof-sensor", "front-radar")
+	w.choose("#proof-expires", time.Now().UTC().AddDate(0, 0, 5).Format(time.DateOnly))
+	w.fill("#proof-number", "INV-0042")
+	w.press("#competence button")
+	w.sees("#changing .session", "proof inv-0042")
+	w.sees(row+" .bay", "front radar: due")
+	w.readable("changing", 4.5)
+	w.onPhone("changing")
+	w.hold("#revoke-front-camera", `!document.querySelector("#revoke-front-camera")`)
+	w.press("label:has(#has-owner)")
+	w.press("#member button")
+	w.until(`document.querySelector("` + row + `").querySelector("span").textContent === "technician"`)
+	var view struct {
+		State struct {
+			Members map[string]json.RawMessage
+		}
+	}
+	owner := s.As(apptest.ShopOwner)
+	require.NoError(t, json.Unmarshal([]byte(owner.Get(owner.Register().Path()).Body), &view))
+	var m struct {
+		Roles, Languages []string
+		Competences      []struct{ Sensor, Proof string }
+	}
+	require.NoError(t, json.Unmarshal(view.State.Members[tamsin], &m))
+	require.Equal(t, []string{"technician"}, m.Roles)
+	require.Equal(t, []string{"en", "de"}, m.Languages)
+	require.Len(t, m.Competences, 1)
+	require.Equal(t, "INV-0042", m.Competences[0].Proof)
+
+	w.press("#change-" + odile)
+	w.press("#leaving summary")
+	w.hold("#retire-member", `document.querySelector("#member-problem").textContent.includes("last owner")`)
+	w.readable("last-owner", 4.5)
+	n := open(t, browser, "technician", s.URL, 1180, 820)
+	n.signIn(apptest.Technician, "demo technician", "/bay")
+	n.sees("#cars", "calibrations")
+	w.press("#change-" + tamsin)
+	w.press("#leaving summary")
+	w.hold("#retire-member", `document.querySelector("`+row+`").textContent.includes("Left: cannot sign in")`)
+	n.visit("/account")
+	n.until(`location.pathname === "/sign-in"`)
 }
 
 // TestALinkIsMailedAndNotShown where the server sends mail: the owner reads where it went, and why it went nowhere.

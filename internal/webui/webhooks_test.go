@@ -18,7 +18,7 @@ import (
 )
 
 // TestAnOwnerLooksAfterWebhooks in a browser: what was given up is shown with its reason and sent again; a receiver that
-// answered 410 is told of again once it is mended.
+// answered 410 is told of again once it is mended; events, secret, and whether it is in use are changed.
 func TestAnOwnerLooksAfterWebhooks(t *testing.T) {
 	t.Parallel()
 	var status atomic.Int32
@@ -39,9 +39,8 @@ func TestAnOwnerLooksAfterWebhooks(t *testing.T) {
 
 	w := open(t, browser(t), "owner", s.URL, 1180, 820)
 	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
-	w.visit("/people")
-	w.sees("#webhooks summary", "webhooks")
-	w.press("#webhooks summary")
+	w.visit("/webhooks")
+	w.sees("#webhooks", "webhooks")
 	row := "#hook-" + hook.String()
 	w.sees(row, receiver.URL)
 	w.sees(row, "in order")
@@ -67,4 +66,32 @@ func TestAnOwnerLooksAfterWebhooks(t *testing.T) {
 	w.press("#enable-" + hook.String())
 	w.sees(row, "in order")
 	w.sees(row, "0 to be sent")
+
+	// Told of other events, given another secret, retired; and one added on the page.
+	w.press("#change-" + hook.String())
+	w.press("label:has(#was-job)")
+	w.press("#changing button")
+	w.sees("#change-problem", "of what it is to be told")
+	w.fill("#was-single", "register.retired, job.job-opened")
+	w.press("#changing button")
+	w.sees("#change-problem", "events[1]")
+	w.fill("#was-single", "register.retired")
+	w.readable("changing", 4.5)
+	w.onPhone("changing")
+	w.press("#changing button")
+	w.until(`!document.querySelector("#changing") && document.querySelector("` + row + `").textContent.includes("register.retired")`)
+	w.hold("#secret-"+hook.String(), `document.querySelector("#secret")`)
+	w.sees(row, "the one before signs beside it until")
+	require.Contains(t, run(w, chromedp.Evaluate[string](`document.querySelector("#secret").value`)), "whsec_")
+	w.readable("secret", 4.5)
+	w.onPhone("secret")
+	w.fill("#hook-url", "http://hooks.north.example/readback")
+	w.press("#new-hook .primary")
+	w.sees("#hook-problem", "an https address")
+	w.fill("#hook-url", "https://hooks.north.example/readback")
+	w.press("#new-hook .primary")
+	w.sees("[id^=hook-]", "has no secret yet")
+	w.hold("#retire-"+hook.String(), `document.querySelector("`+row+`").textContent.includes("Retired: nothing is sent")`)
+	w.until(`!document.querySelector("#retire-` + hook.String() + `")`)
+	w.readable("all", 4.5)
 }

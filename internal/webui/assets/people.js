@@ -1,80 +1,65 @@
 // @ts-check
 // Who belongs to the organisation, for its owners: roles, who can sign in and where they are signed in; people let in and
-// links handed over; the programs that are told of its work, and a shop's vehicle interfaces (gateways.js). The register says
-// who is a member and what they may do, the accounts only who can sign in.
-import { ask, command, get, newId, opener, Refused, signOut } from "./api.js";
-import { byId, field, h, part, put, theme } from "./dom.js";
+// links handed over; what somebody may do and is proven for (member.js). The register says who is a member and what they may
+// do, the accounts only who can sign in.
+import { ask, get, newId, opener, Refused } from "./api.js";
+import { byId, field, h, part, put } from "./dom.js";
+import { acting, once, room, said } from "./rooms.js";
 import { seat, when } from "./seats.js";
 
 /** @typedef {{id: string, member: string, kind: "invitation" | "reset", login: string, expires: string, link?: string}} Invitation */
-/** @typedef {{id: string, name: string, roles: string[], active: boolean, login?: string, disabled?: boolean, open?: Invitation}} Person */
+/** @typedef {{id: string, name: string, roles: string[], active: boolean, member: import("./member.js").Member, login?: string, disabled?: boolean, open?: Invitation}} Person */
 
 const ROLES = ["technician", "specialist", "owner"];
 const main = byId("main"), list = h("div", { class: "rows" }), trouble = h("p", { id: "problem", class: "problem", role: "alert" });
-/** @type {any} */
-let me = null, register = null;
+const members = part(() => import("./member.js"));
+/** @type {import("./rooms.js").Register} */
+let register;
 /** @type {Person[]} */
 let people = [];
 /** What stands open under one person, and the key that opened it. @type {{member: string, key?: string, draw: (p: Person) => any} | null} */
 let panel = null;
 
-theme();
-byId("sign-out").addEventListener("click", signOut);
-start();
+room(async (r) => {
+  register = r;
+  await look();
+  put(main, h("div", { class: "split people" },
+    h("section", { "aria-labelledby": "here" }, h("h1", { id: "here" }, "People"), trouble, list),
+    h("section", { "aria-labelledby": "new" }, newcomer())));
+  draw();
+  members.warm().then(draw);
+});
 
-async function start() {
+/** Shows how things are now, or at least what is known of them. */
+async function fresh() {
   try {
-    me = await get("/v1/me");
-    if (!me.roles.includes("owner")) throw new Error("Owners let people in. Ask one of yours.");
     await load();
-    byId("who").textContent = register.state.organisation.name;
-    put(main, h("div", { class: "split people" },
-      h("section", { "aria-labelledby": "here" }, h("h1", { id: "here" }, "People"), trouble, list),
-      h("section", { "aria-labelledby": "new" }, newcomer())), programs());
+  } finally {
     draw();
-    if (register.state.organisation.sort === "shop") main.append(await (await import("./gateways.js")).section(me.org));
-  } catch (e) {
-    put(main, h("p", { class: "problem", role: "alert" }, said(e)));
   }
 }
 
-const hooks = part(() => import("./webhooks.js"));
-
-/** What else is told of the organisation's work: loaded when it is looked at, and anew each time. */
-function programs() {
-  const box = h("div", null), all = /** @type {HTMLDetailsElement} */ (h("details", { id: "webhooks" }, h("summary", null, "Webhooks"), box));
-  all.addEventListener("toggle", () => put(box, all.open && hooks.show((m) => m.webhooks())));
-  return all;
-}
-
-/** @param {unknown} e */
-const said = (e) => (e instanceof Refused ? e.text() : e instanceof TypeError ? "There is no link to the server. Try again." : e instanceof Error ? e.message : "That did not work.");
+/** Does something, then shows how things are now; a refusal is told. */
+const act = acting(trouble, fresh);
 
 async function load() {
-  const [view, accounts, invitations] = await Promise.all([get("/v1/registers/" + me.org), get("/v1/accounts"), get("/v1/invitations")]);
-  register = view;
-  const open = opener(view.opened);
-  people = Object.entries(view.state.members ?? {}).map(([id, m]) => {
+  await register.load();
+  await look();
+}
+
+/** Reads the accounts beside the register. */
+async function look() {
+  const [accounts, invitations] = await Promise.all([get("/v1/accounts"), get("/v1/invitations")]);
+  const open = opener(register.view.opened);
+  people = Object.entries(register.state.members ?? {}).map(([id, m]) => {
     const account = accounts.accounts.find((/** @type {any} */ a) => a.member === id);
-    return { id, name: open(m.name) || "Name erased", roles: m.roles, active: m.active, login: account?.login, disabled: account?.disabled,
+    return { id, name: open(m.name) || "Name erased", roles: m.roles, active: m.active, member: m, login: account?.login, disabled: account?.disabled,
       open: invitations.invitations.find((/** @type {Invitation} */ i) => i.member === id) };
   }).sort((a, b) => Number(b.active) - Number(a.active) || a.name.localeCompare(b.name));
 }
 
 function draw() {
   put(list, people.map(row));
-}
-
-/** Does something, then shows how things are now; a refusal is told. @param {() => Promise<void>} what */
-async function act(what) {
-  trouble.textContent = "";
-  const tell = (/** @type {unknown} */ e) => {
-    trouble.textContent ||= said(e);
-    trouble.scrollIntoView({ block: "nearest" });
-  };
-  await what().catch(tell);
-  await load().catch(tell);
-  draw();
 }
 
 /** A key that opens something under a person opens it, or closes it again. @param {string} key @param {() => void} does */
@@ -95,17 +80,31 @@ function state(p) {
 /** @param {Person} p */
 function row(p) {
   const key = (/** @type {string} */ what, /** @type {string} */ text, /** @type {() => void} */ does) =>
-    h("button", { type: "button", class: "plain", id: what + "-" + p.id, "aria-expanded": what === "invite" || what === "sessions" ? String(panel?.key === what + "-" + p.id) : null, onclick: does }, text);
+    h("button", { type: "button", class: "plain", id: what + "-" + p.id, "aria-expanded": ["invite", "sessions", "change"].includes(what) ? String(panel?.key === what + "-" + p.id) : null, onclick: does }, text);
   const under = panel?.member === p.id && panel.draw(p), named = "name-" + p.id;
   return h("article", { class: "row person", "aria-labelledby": named },
-    h("b", { id: named }, p.name, p.id === me.member && " (you)"), h("span", null, p.roles.join(", ")),
-    h("span", { class: p.active && !p.login && !p.open ? "bay" : "quiet" }, state(p)),
+    h("b", { id: named }, p.name, p.id === register.me.member && " (you)"), h("span", null, p.roles.join(", ")),
+    h("span", { class: p.active && !p.login && !p.open ? "bay" : "quiet" }, state(p)), h("span", { class: "quiet" }, members.show((m) => m.about(p.member))),
     p.active && h("div", { class: "keys" },
       p.login && !p.disabled
         ? [key("reset", "Link for a new password", () => act(async () => shown(p, await ask("POST", "/v1/resets", { member: p.id })))), key("sessions", "Where signed in", () => toggle("sessions-" + p.id, () => act(() => sessions(p))))]
         : key("invite", p.open ? "Invite again" : "Invite", () => toggle("invite-" + p.id, () => inviting(p))),
-      p.open && key("withdraw", "Withdraw the link", () => act(async () => { panel = null; await ask("DELETE", "/v1/invitations/" + p.open?.id); }))),
+      p.open && key("withdraw", "Withdraw the link", () => act(async () => { panel = null; await ask("DELETE", "/v1/invitations/" + p.open?.id); })),
+      key("change", "Change", () => toggle("change-" + p.id, () => changing(p)))),
     under);
+}
+
+/** Opens what the register says of a member, to be changed. It is made anew once the register says something else. @param {Person} p */
+function changing(p) {
+  let key = "", box = /** @type {any} */ (null);
+  const problem = h("p", { id: "member-problem", class: "problem", role: "alert" }), here = acting(problem, fresh);
+  const send = (/** @type {string} */ type, /** @type {object} */ data) => here(() => register.command(type, data));
+  panel = { member: p.id, key: "change-" + p.id, draw: (now) => {
+    const is = JSON.stringify([now.name, now.member]);
+    if (is !== key) [key, box] = [is, members.show((m) => m.panel(now, now.member, ROLES, send, problem))];
+    return now.active && box;
+  } };
+  draw();
 }
 
 /** Opens the form that invites a member. @param {Person} p */
@@ -133,16 +132,8 @@ function shown(p, made) {
     panel = { member: p.id, draw: () => h("p", { class: "under", role: "status" }, `A link was mailed to ${made.login}. It works once, until ${when(made.expires)}.`) };
     return;
   }
-  const link = /** @type {HTMLInputElement} */ (h("input", { type: "text", readonly: true, value: made.link, id: "handed", "aria-label": "Link for " + p.name, onfocus: () => link.select() }));
-  const copied = h("span", { role: "status" });
-  const copy = async () => {
-    link.select();
-    // Without a secure context there is no clipboard; what is selected can be copied by hand.
-    copied.textContent = await navigator.clipboard?.writeText(made.link ?? "").then(() => "Copied.", () => "Copy what is marked.") ?? "Copy what is marked.";
-  };
-  const box = h("div", { class: "under link-box" },
-    h("p", null, `Hand this link to ${p.name} and to nobody else: whoever has it sets the password. It works once, until ${when(made.expires)}, and is shown this once.`),
-    link, h("div", { class: "keys" }, h("button", { type: "button", class: "second", id: "copy", onclick: copy }, "Copy"), copied));
+  const box = once("handed", "Link for " + p.name, made.link,
+    `Hand this link to ${p.name} and to nobody else: whoever has it sets the password. It works once, until ${when(made.expires)}, and is shown this once.`);
   panel = { member: p.id, draw: (now) => (now.open?.id === made.id ? box : null) };
 }
 
@@ -171,7 +162,7 @@ function newcomer() {
     about.textContent = "";
     try {
       if (!roles.length) throw new Error("Tick one role or more.");
-      await command("registers", me.org, register.seq, "add-member", { ...person, roles });
+      await register.command("add-member", { ...person, roles });
     } catch (err) {
       about.textContent = said(err);
       return;

@@ -1,8 +1,10 @@
 // @ts-check
 // The organisation's webhooks, for its owners: whether programs elsewhere are told, what did not reach them and why, and
-// sending it again. Webhooks are added and changed by commands of the register.
-import { ask, get, Refused } from "./api.js";
-import { h, place } from "./dom.js";
+// sending it again; others added, changed and retired (hookforms.js), and their secrets made.
+import { ask, get } from "./api.js";
+import { byId, h, part, place, put } from "./dom.js";
+import { hold } from "./hold.js";
+import { acting, once, room } from "./rooms.js";
 import { when } from "./seats.js";
 
 /** @typedef {{id: string, url: string, events: string[], active: boolean, secrets: number, waiting: number, done: number, dead: number, failures: number, held_until?: string, disabled_at?: string, last_error?: string, last_error_at?: string, last?: Delivery}} Hook */
@@ -10,11 +12,23 @@ import { when } from "./seats.js";
 
 const LOOK_MS = 3_000, PAGE = 20;
 
-/** The section. It looks again every few seconds while it is shown. */
-export function webhooks() {
+const forms = part(() => import("./hookforms.js"));
+
+room(async (register) => {
+  put(byId("main"), webhooks(register));
+  forms.warm();
+});
+
+/** The room. It looks again every few seconds. @param {import("./rooms.js").Register} register */
+function webhooks(register) {
   const list = h("div", { class: "rows" }), trouble = h("p", { id: "webhooks-problem", class: "problem", role: "alert" });
-  const box = h("div", null, h("p", { class: "quiet" }, "Programs elsewhere that are told when something happened. They are set up through the interfaces."), trouble, list);
+  const send = (/** @type {string} */ type, /** @type {object} */ data) => register.command(type, data);
+  const box = h("div", { class: "split people" },
+    h("section", { "aria-labelledby": "webhooks" }, h("h1", { id: "webhooks" }, "Webhooks"), h("p", { class: "quiet" }, "Programs elsewhere that are told when something happened: what, in which stream, no name and no plate. They fetch the rest by signing in."), trouble, list),
+    forms.show((m) => m.newcomer(send, () => fresh())));
   const shown = place(list);
+  /** What stands open under a webhook: how it is changed, or its secret. @type {{hook: string, what: string, box: any} | null} */
+  let open = null;
   /** @type {Hook[] | null} */
   let hooks = null;
   /** The webhook whose dead letters are shown, and these. @type {{hook: string, rows: Delivery[], more: boolean} | null} */
@@ -34,12 +48,19 @@ export function webhooks() {
     dead = rows.length ? { hook, rows: rows.slice(0, most), more: rows.length > most } : null;
   }
 
-  /** Does something, then shows how things are now; a refusal is told. @param {() => Promise<void>} what */
-  async function act(what) {
-    trouble.textContent = "";
-    const tell = (/** @type {unknown} */ e) => (trouble.textContent ||= e instanceof Refused ? e.text() : "There is no link to the server. Try again.");
-    await what().catch(tell);
-    await look().catch(tell);
+  /** Shows how things are now. */
+  async function fresh() {
+    await register.load();
+    await look();
+  }
+
+  /** Does something, then shows how things are now; a refusal is told. */
+  const act = acting(trouble, fresh);
+
+  /** @param {string} hook @param {string} what @param {() => any} make */
+  function toggle(hook, what, make) {
+    open = open?.hook === hook && open.what === what ? null : { hook, what, box: make() };
+    draw();
   }
 
   const again = (/** @type {Delivery[]} */ all) => act(async () => {
@@ -47,12 +68,12 @@ export function webhooks() {
   });
 
   function draw() {
-    shown.show([hooks, dead], () => (hooks?.length ? hooks.map(row) : h("p", null, "There are none.")));
+    shown.show([hooks, dead, open?.hook, open?.what], () => (hooks?.length ? hooks.map(row) : h("p", null, "There are none.")));
   }
 
   /** @param {Hook} hook */
   function row(hook) {
-    const [tone, text] = standing(hook), open = dead?.hook === hook.id;
+    const [tone, text] = standing(hook), shows = dead?.hook === hook.id, under = open?.hook === hook.id ? open : null;
     const key = (/** @type {string} */ what, /** @type {string} */ label, /** @type {() => void} */ does, /** @type {object} */ more = {}) => h("button", { type: "button", class: "plain", id: what + "-" + hook.id, onclick: does, ...more }, label);
     return h("article", { class: "row person", id: "hook-" + hook.id },
       h("b", null, hook.url), h("span", null, hook.events.join(", ")),
@@ -61,10 +82,21 @@ export function webhooks() {
       hook.last_error && h("span", { class: "quiet" }, `Last failure, ${when(hook.last_error_at ?? "")}: ${hook.last_error}.`),
       h("div", { class: "keys" },
         hook.active && (hook.disabled_at || hook.failures > 0) && key("enable", "Send again now", () => act(() => ask("POST", `/v1/webhooks/${hook.id}/enable`))),
-        hook.dead > 0 && key("dead", "What was given up", () => act(async () => { if (open) dead = null; else await letters(hook.id, PAGE); }), { "aria-expanded": String(open) })),
-      open && dead && h("div", { class: "under rows" }, dead.rows.map((d) => letter(d, hook.active)),
+        hook.dead > 0 && key("dead", "What was given up", () => act(async () => { if (shows) dead = null; else await letters(hook.id, PAGE); }), { "aria-expanded": String(shows) }),
+        hook.active && [key("change", "Change", () => toggle(hook.id, "change", () => forms.show((m) => m.change(hook, send, async () => { open = null; await fresh(); }))), { "aria-expanded": String(under?.what === "change") }),
+          hold({ id: "secret-" + hook.id, class: "second" }, (hook.secrets ? "New secret" : "Make its secret") + ": hold", () => act(() => secret(hook))),
+          hold({ id: "retire-" + hook.id, class: "second" }, "Retire: hold", () => act(() => send("retire", { kind: "webhook", id: hook.id })))]),
+      hook.active && under?.box,
+      shows && dead && h("div", { class: "under rows" }, dead.rows.map((d) => letter(d, hook.active)),
         (dead.more || dead.rows.length > 1) && h("div", { class: "keys" }, hook.active && dead.rows.length > 1 && key("all", `Send these ${dead.rows.length} again`, () => dead && again(dead.rows)),
           dead.more && key("more", "Show more", () => act(() => letters(hook.id, (dead?.rows.length ?? 0) + PAGE))))));
+  }
+
+  /** Makes a secret and shows it, this once. @param {Hook} hook */
+  async function secret(hook) {
+    const made = await ask("POST", `/v1/webhooks/${hook.id}/secret`);
+    open = { hook: hook.id, what: "secret" + Date.now(), box: once("secret", "Secret of " + hook.url, made.secret,
+      "Put this secret into the program at that address and nowhere else: by it the program knows that a message is from here. It is shown this once." + (hook.secrets ? ` The one before signs beside it until ${when(made.earlier_until)}.` : "")) };
   }
 
   /** @param {Delivery} d @param {boolean} active */
