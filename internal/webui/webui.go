@@ -1,6 +1,6 @@
 // Package webui serves the screens: Bay for the technician, with a page for each car, Desk for the specialist, and the pages
-// to sign in, to set a password by a link, to see where one is signed in, and the owners' rooms: people,
-// equipment, webhooks. A page is a shell of HTML; what it shows comes through the published interfaces, like any other client's,
+// to sign in, to set a password by a link, to see where one is signed in, the owners' rooms
+// (people, equipment, webhooks), and the records of what was done. A page is a shell of HTML; what it shows comes through the published interfaces, like any other client's,
 // by ES modules that the browser loads as they stand here. There is no build step and nothing is loaded from elsewhere.
 // What is not needed at once is a module of its own, loaded when it is first needed or once the screen stands, so that a
 // link that goes then takes none of it away.
@@ -40,17 +40,19 @@ type page struct {
 
 // screens are the pages by the pattern of their address.
 var screens = map[string]page{
-	"GET /sign-in":            {"signin.html", "Sign in", "signin.js"},
-	"GET /join":               {"join.html", "Your password", "join.js"},
-	"GET /account":            {"account.html", "Your account", "account.js"},
-	"GET /people":             {"room.html", "People", "people.js"},
-	"GET /equipment":          {"room.html", "Equipment", "equipment.js"},
-	"GET /webhooks":           {"room.html", "Webhooks", "webhooks.js"},
-	"GET /bay":                {"list.html", "Bay", "baylist.js"},
-	"GET /bay/jobs/{job}":     {"list.html", "Car", "jobpage.js"},
-	"GET /bay/{calibration}":  {"bay.html", "Bay", "bay.js"},
-	"GET /desk":               {"desk.html", "Desk", "desk.js"},
-	"GET /desk/{calibration}": {"desk.html", "Desk", "desk.js"},
+	"GET /sign-in":              {"signin.html", "Sign in", "signin.js"},
+	"GET /join":                 {"join.html", "Your password", "join.js"},
+	"GET /account":              {"account.html", "Your account", "account.js"},
+	"GET /people":               {"room.html", "People", "people.js"},
+	"GET /equipment":            {"room.html", "Equipment", "equipment.js"},
+	"GET /webhooks":             {"room.html", "Webhooks", "webhooks.js"},
+	"GET /records":              {"room.html", "Records", "records.js"},
+	"GET /record/{calibration}": {"record.html", "Record", "recordpage.js"},
+	"GET /bay":                  {"list.html", "Bay", "baylist.js"},
+	"GET /bay/jobs/{job}":       {"list.html", "Car", "jobpage.js"},
+	"GET /bay/{calibration}":    {"bay.html", "Bay", "bay.js"},
+	"GET /desk":                 {"desk.html", "Desk", "desk.js"},
+	"GET /desk/{calibration}":   {"desk.html", "Desk", "desk.js"},
 }
 
 // asset is a file as it is sent.

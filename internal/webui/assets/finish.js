@@ -94,7 +94,7 @@ export function ending(w, act) {
   const s = w.state, owner = w.link.roles.includes("owner"), released = s.signs.some((/** @type {any} */ x) => x.by.role === "owner");
   const closed = s.phase === "closed", signed = s.signs.some((/** @type {any} */ x) => x.by.role === "technician"), desk = !s.claim || s.signs.some((/** @type {any} */ x) => x.by.role === "specialist");
   return h("section", { class: "scroll" }, h("h1", { class: "instruction medium", id: "instruction" }, closed ? "Closed: " : "Result: ", s.result.outcome.replace("-", " ")),
-    h("p", { class: "then" }, closed ? ["Signed. ", h("a", { href: `/v1/calibrations/${w.ref.id}/bundle`, download: "" }, "The trail as a file that checks itself"), " ", h("a", { href: "/bay" }, "All calibrations")]
+    h("p", { class: "then" }, closed ? ["Signed. ", h("a", { href: "/record/" + w.ref.id }, "Read and print the record"), " ", h("a", { href: `/v1/calibrations/${w.ref.id}/bundle`, download: "" }, "The trail as a file that checks itself"), " ", h("a", { href: "/bay" }, "All calibrations")]
       : !signed ? "Sign for the physical facts of this bay." : !desk ? "You have signed. The desk has not yet." : owesNotice(s) && !s.notice ? "Signed. The notice is to be handed over." : "Signed."),
     !closed && signed && owesNotice(s) && !s.notice && notice(w, act), record(w),
     owner && !released && !closed && h("button", { type: "button", id: "release", class: "second", onclick: () => act("sign", { as: "owner" }) }, "Sign as owner: release"),

@@ -21,15 +21,16 @@ export class Register {
 }
 
 /**
- * Opens a room for owners: what show gives fills the page.
- * @param {(register: Register) => Promise<void>} show
+ * Opens a room for owners, or for anyone of the organisation: what show gives fills the page.
+ * @param {(register: Register) => Promise<void>} show @param {boolean} [anyone]
  */
-export async function room(show) {
+export async function room(show, anyone = false) {
   theme();
   byId("sign-out").addEventListener("click", signOut);
   try {
     const me = await get("/v1/me");
-    if (!me.roles.includes("owner")) throw new Error("Owners let people in and keep the register. Ask one of yours.");
+    const owner = me.roles.includes("owner");
+    if (!owner && !anyone) throw new Error("Owners let people in and keep the register. Ask one of yours.");
     const register = new Register(me, null);
     await register.load();
     byId("who").textContent = register.state.organisation.name;
@@ -37,7 +38,7 @@ export async function room(show) {
       a.hidden = a.classList.contains("of-shop") && register.state.organisation.sort !== "shop";
       if (a.pathname === location.pathname) a.setAttribute("aria-current", "page");
     }
-    byId("rooms").hidden = false;
+    byId("rooms").hidden = !owner;
     await show(register);
   } catch (e) {
     put(byId("main"), h("p", { class: "problem", role: "alert" }, said(e)));

@@ -15,7 +15,7 @@ form.addEventListener("submit", async (e) => {
       throw new Error("Signed in, but this browser kept no cookie: use HTTPS, or the address that starts with http://localhost.");
     });
     const to = new URLSearchParams(location.search).get("to") ?? "/";
-    location.assign(/^\/(account|(bay|desk|bay\/jobs)(\/[0-9a-f-]{36})?)$/.test(to) ? to : "/");
+    location.assign(/^\/(account|people|equipment|webhooks|records|(bay|desk|record|bay\/jobs)(\/[0-9a-f-]{36})?)$/.test(to) ? to : "/");
   } catch (err) {
     byId("problem").textContent = err instanceof Error ? err.message : "That did not work.";
     button.disabled = false;

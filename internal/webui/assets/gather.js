@@ -1,0 +1,70 @@
+// @ts-check
+// A calibration's trail and its job's, whole, as the record page reads them; and what the entries say of people and things as
+// they were then. Everything is from the entries: the register of today may say something else.
+import { get } from "./api.js";
+
+/** @typedef {import("./proving.js").Entry} Entry */
+/** @typedef {{name: string, org: string, competences: {sensor: string, expires: string, proof?: string}[], roles: Set<string>, first: string, last: string, count: number}} Person */
+/** @typedef {{id: string, kind: string, value: any, used: number, at: string}} Thing */
+/** @typedef {{job: Entry[], calibration: Entry[], all: Entry[], people: Map<string, Person>, orgs: Map<string, any>, things: Map<string, Thing>, gates: Map<string, any>, plain: (v: any) => string, jobId: string, id: string}} Trail */
+
+const MOST = 500;
+
+/** Every entry of a stream. @param {"calibrations" | "jobs"} kinds @param {string} id @returns {Promise<Entry[]>} */
+export async function entries(kinds, id) {
+  /** @type {Entry[]} */
+  const all = [];
+  for (;;) {
+    const part = await get(`/v1/${kinds}/${id}/entries?after=${all.length}&limit=${MOST}`);
+    all.push(...part.entries);
+    if (!part.entries.length || all.length >= part.head) return all;
+  }
+}
+
+/** @param {string} id of the calibration @returns {Promise<Trail>} */
+export async function gather(id) {
+  const calibration = await entries("calibrations", id), jobId = calibration[0].body.command.data.job, job = await entries("jobs", jobId);
+  const opened = new Map();
+  for (const e of [...job, ...calibration]) {
+    for (const [pointer, text] of Object.entries(e.opened ?? {})) {
+      const at = pointer.split("/").slice(1).reduce((v, k) => v?.[k.replaceAll("~1", "/").replaceAll("~0", "~")], e.body);
+      if (at?.sealed) opened.set(at.sealed.v, text);
+    }
+  }
+  const plain = (/** @type {any} */ v) => (v?.sealed ? opened.get(v.sealed.v) ?? "(not to be read here any more)" : v ?? "");
+  const all = [...job, ...calibration].sort((a, b) => a.body.at.localeCompare(b.body.at) || b.body.stream.kind.localeCompare(a.body.stream.kind) || a.seq - b.seq);
+  const trail = { job, calibration, all, people: new Map(), orgs: new Map(), things: new Map(), gates: new Map(), plain, jobId, id };
+  for (const e of all) read(trail, e);
+  return trail;
+}
+
+/** @param {Trail} t @param {Entry} e */
+function read(t, e) {
+  const b = e.body, who = person(t, b.by.member);
+  for (const f of b.facts) {
+    const [kind, id] = f.name.split("/");
+    if (kind === "organisation") t.orgs.set(f.stream.id, f.value);
+    else if (kind === "member") Object.assign(person(t, id), { name: t.plain(f.value.name), org: f.stream.id, competences: f.value.competences ?? [] });
+    else if (["instrument", "fixture", "bay", "dimensions"].includes(kind)) t.things.set(id, { id, kind, value: f.value, used: t.things.get(id)?.used ?? 0, at: b.at });
+  }
+  who.org ||= b.by.org;
+  who.roles.add(b.by.role);
+  who.first ||= b.at;
+  who.last = b.at;
+  who.count++;
+  for (const r of b.command.data.readings ?? []) {
+    const thing = t.things.get(r.instrument);
+    if (thing) thing.used++;
+  }
+  if (b.type === "opened") for (const g of b.decided.gates ?? []) t.gates.set(g.gate, g);
+}
+
+/** @param {Trail} t @param {string} id @returns {Person} */
+function person(t, id) {
+  let p = t.people.get(id);
+  if (!p) t.people.set(id, p = { name: "", org: "", competences: [], roles: new Set(), first: "", last: "", count: 0 });
+  return p;
+}
+
+/** Somebody's name as the trail has it. @param {Trail} t @param {{member: string, role: string}} by */
+export const named = (t, by) => (by.role === "system" ? "The server" : t.people.get(by.member)?.name || `Member ${by.member.slice(-6)}`);

@@ -1,0 +1,138 @@
+package webui_test
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"regexp"
+	"testing"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"readback/internal/testkit/apptest"
+)
+
+// TestAnOwnerReadsTheRecord of a closed calibration, as somebody does who has to answer for it later: it is found in the list;
+// what was let pass, spoilt and stopped stands out with who said it and why; people, instruments and certificates stand as
+// they were then, though renamed since; the chain is computed in the browser, and an entry that is changed on its way is
+// named; and it prints on white paper with its pages counted.
+func TestAnOwnerReadsTheRecord(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.gates("light-even")
+	c.sheetOf(`{"name":"1","lateral_um":0}`)
+	c.does(c.tech, "request", `{}`)
+	c.does(c.desk, "claim", `{}`)
+	c.does(c.desk, "adopt-sheet", `{"sheet":1}`)
+	c.does(c.desk, "waive", `{"what":"gate","gate":"light-even","reason":"One lamp of six is out; the board is lit evenly."}`)
+	c.does(c.desk, "instruct", `{"step":"fit-target"}`)
+	c.does(c.tech, "read-back", `{"step":1,"target":"T-CAM-01"}`)
+	c.does(c.desk, "correct", `{"step":1}`)
+	c.does(c.tech, "read-back", `{"step":1,"target":"T-CAM-07"}`)
+	c.does(c.desk, "confirm", `{"step":1}`)
+	c.does(c.tech, "done", `{"step":1}`)
+	c.scanned("before")
+	right := c.rig
+	c.rig = place(12, -0.3, 0.4, 0.02)
+	c.report(nil)
+	c.rig = right
+	c.report(nil)
+	c.held()
+	c.does(c.tech, "void-setup", `{"cause":"fixture-touched"}`)
+	c.report(nil)
+	c.held()
+	c.run()
+	c.does(c.desk, "end-leg", `{"outcome":"completed","values":[{"name":"pitch","value":"-0.42","unit":"deg"}]}`)
+	c.scanned("after")
+	c.does(c.desk, "declare", `{"outcome":"completed","evaluation":{"routine_confirmed":true,"lamps":"off"},"remarks":"Drove 5 km, nothing lit."}`)
+	c.does(c.tech, "sign", `{}`)
+	c.does(c.desk, "sign", `{}`)
+	owner := s.As(apptest.ShopOwner)
+	c.does(owner, "close", `{}`)
+	owner.Do(owner.Register(), "change-instrument", `{"id":"01940000-0000-7000-8000-0000000000c1","name":"Laser 1, second life"}`)
+
+	w := open(t, browser(t), "owner", s.URL, 1440, 900)
+	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	w.press(`a[href="/records"]`)
+	w.sees("#list", "closed: completed")
+	w.fill("#words", "no such plate")
+	w.sees("#found", "0 of the 1 shown")
+	w.choose("#until", "2021-01-01")
+	w.sees("#found", "none.")
+	w.choose("#until", "2099-01-01")
+	w.fill("#words", "completed")
+	w.sees("#found", "1 of the 1 shown")
+	w.readable("records", 4.5)
+	w.onPhone("records")
+	w.press("#record-" + c.cal.ID.String())
+
+	w.sees("#outcome", "completed, closed")
+	w.sees("#chain", "each of the")
+	w.sees("#chain", "fits the one before it")
+	outs := ".outs dd"
+	w.sees(outs, "one lamp of six is out")
+	w.sees(outs, "not what the desk said")
+	w.sees(outs, "stand or board touched")
+	w.sees(outs, "computed from all that stand: move")
+	w.sees(".outs dt", "0 stops")
+	w.sees("#people-table", "tamsin exemplar")
+	w.sees("#people-table", "front camera through 31 dec 2099, proof inv-0003")
+	w.sees("#instruments-table", "inv-l1, 4 may 2026")
+	w.until(`![...document.querySelectorAll("main")].some(e => e.textContent.includes("second life"))`)
+	w.sees("#entries-table", "drove 5 km, nothing lit")
+	w.sees("#entries-table", "pitch -0.42 deg")
+	w.sees("#entries-table", "signed as technician")
+	w.sees("#signer", "+")
+	key := run(w, chromedp.Evaluate[string](`document.querySelector("#signer").textContent`))
+	require.Equal(t, s.TrailKey(), key)
+	for _, at := range []string{"title", "out", "entries", "prove"} {
+		run(w, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+at+`").scrollIntoView()`))
+		w.readable(at, 4.5)
+		w.onPhone(at)
+	}
+	w.desktop()
+
+	// One letter of one entry is changed between the server and the page.
+	run(w, chromedp.Evaluate[chromedp.Void](`(() => {
+		const real = window.fetch;
+		window.fetch = async (address, options) => {
+			const answer = await real(address, options);
+			if (!String(address).includes("/entries")) return answer;
+			return new Response((await answer.text()).replace('"fixture-touched"', '"fixture-moved"'), answer);
+		};
+	})()`))
+	w.press("#recompute")
+	w.sees("#chain", "the trail does not hold: calibration entry")
+	w.sees("#chain", "do not give its fingerprint")
+	w.picture("changed")
+
+	pdf := w.pdf("record")
+	require.Greater(t, len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)), 1, "pages")
+}
+
+// desktop goes back to the size of a desk's screen.
+func (w *window) desktop() {
+	w.t.Helper()
+	run(w, chromedp.EmulateViewport(1440, 900))
+}
+
+// pdf prints the page as the browser does, and keeps it among the test's artifacts.
+func (w *window) pdf(name string) []byte {
+	w.t.Helper()
+	raw := run(w, chromedp.Action[[]byte](printed))
+	require.True(w.t, bytes.HasPrefix(raw, []byte("%PDF")))
+	require.NoError(w.t, os.WriteFile(filepath.Join(w.t.ArtifactDir(), name+".pdf"), raw, 0o644))
+	return raw
+}
+
+// printed has the style sheet say how large the paper is.
+func printed(ctx context.Context, t *chromedp.Target) ([]byte, error) {
+	sheet := true
+	got, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &sheet})
+	return got.Data, err
+}
