@@ -84,10 +84,13 @@ func TestWhoMayNotSeeLearnsNothing(t *testing.T) {
 						require.True(t, sees || action == access.Open || role == stream.Interface, "what may be done may be seen, but by a device")
 					case sees, relation == stream.Own && action == access.Open:
 						require.True(t, fault.Is(err, fault.NotYourRole), "%s %s %s %s", kind, role, relation, action)
+						nobody := true
 						for _, other := range []stream.Role{stream.Technician, stream.Specialist, stream.Owner} {
 							may := access.Allowed([]stream.Role{other}, relation, kind, action)
 							require.Equal(t, may, strings.Contains(err.Error(), string(other)+"s"), "who may: %v", err)
+							nobody = nobody && !may
 						}
+						require.Equal(t, nobody, strings.Contains(err.Error(), "not for your organisation as things stand"), "%v", err)
 					default:
 						require.EqualError(t, err, missing)
 						require.True(t, fault.Is(err, fault.NotHere))

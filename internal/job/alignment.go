@@ -50,7 +50,7 @@ type thrust struct {
 }
 
 func decideAlignment(cmd stream.Command) (any, error) {
-	a, err := decode[attachment](cmd)
+	a, err := stream.DecodeData[attachment](cmd)
 	if err != nil {
 		return nil, err
 	}
@@ -58,7 +58,7 @@ func decideAlignment(cmd stream.Command) (any, error) {
 }
 
 func attachAlignment(s *State, e stream.Entry) error {
-	a, err := decode[attachment](e.Command)
+	a, err := stream.DecodeData[attachment](e.Command)
 	if err != nil {
 		return err
 	}

@@ -72,14 +72,14 @@ func readAnnouncement(o *strict.Object) any {
 // announceVehicle takes the VIN that the car gave; a job without one goes by it, and so with plate and mileage. A further
 // announcement replaces the one before, and what was settled of that one no longer holds.
 func announceVehicle(s *State, e stream.Entry) error {
-	d, err := decode[announcing](e.Command)
+	d, err := stream.DecodeData[announcing](e.Command)
 	if err != nil {
 		return err
 	}
 	if d.VINMark == nil || *d.VINMark == "" {
 		return errNoMark
 	}
-	sealed, err := unsealed(d.VIN)
+	sealed, err := stream.ReadSealed(d.VIN)
 	if err != nil {
 		return err
 	}
@@ -156,11 +156,11 @@ func vinDiffers(s *State) error {
 // settleVIN lets the work go on. If the VIN announced is right, it takes the place of the one typed; if the one typed is,
 // the announcement stays as it was, and what was settled stands beside it.
 func settleVIN(s *State, e stream.Entry) error {
-	d, err := decode[settling](e.Command)
+	d, err := stream.DecodeData[settling](e.Command)
 	if err != nil {
 		return err
 	}
-	reason, err := unsealed(d.Reason)
+	reason, err := stream.ReadSealed(d.Reason)
 	if err != nil {
 		return err
 	}

@@ -2,7 +2,6 @@ package job
 
 import (
 	"encoding/json"
-	"fmt"
 	"maps"
 	"slices"
 
@@ -110,40 +109,6 @@ func (c command) allows(actor stream.Actor, facts stream.Facts) (stream.Role, er
 		return "", fault.New(fault.NotYourRole, "A job is kept by the technicians and owners of its shop.")
 	}
 	return role, employed(actor, role, facts)
-}
-
-// decode takes admitted data apart again.
-func decode[D any](cmd stream.Command) (D, error) {
-	var data D
-	if err := json.Unmarshal(cmd.Data, &data); err != nil {
-		return data, fmt.Errorf("read data of %s: %w", cmd.Type, err)
-	}
-	return data, nil
-}
-
-// sealed makes sure that no personal value gets into an entry openly.
-func (c command) sealed(cmd stream.Command) error {
-	data, err := decode[map[string]json.RawMessage](cmd)
-	if err != nil {
-		return err
-	}
-	for _, key := range c.seal {
-		if raw, there := data[key]; there {
-			if _, err := unsealed(raw); err != nil {
-				return fmt.Errorf("%s of %s: %w", key, cmd.Type, err)
-			}
-		}
-	}
-	return nil
-}
-
-// unsealed reads a sealed value as it stands in an entry: that it is sealed, not what it says.
-func unsealed(raw json.RawMessage) (stream.Sealed, error) {
-	var v stream.Sealed
-	if err := json.Unmarshal(raw, &v); err != nil || v.Sealed.V == "" || v.Sealed.K == (stream.ID{}) {
-		return stream.Sealed{}, fmt.Errorf("a personal value that is not sealed")
-	}
-	return v, nil
 }
 
 // personal writes a text that is sealed before the entry is made; it is plain here.

@@ -31,7 +31,7 @@ func ReadCar(o *strict.Object) (vin string, data json.RawMessage, err error) {
 
 // onlyCar is the guard that an interface says of a car what can be read from one.
 func onlyCar(_ *State, _ stream.Actor, cmd stream.Command) error {
-	data, err := decode[map[string]json.RawMessage](cmd)
+	data, err := stream.DecodeData[map[string]json.RawMessage](cmd)
 	if err != nil {
 		return err
 	}
@@ -52,7 +52,7 @@ func onlyCar(_ *State, _ stream.Actor, cmd stream.Command) error {
 // itsJob is the guard that an interface announces where a person put it, or where the VIN is the same. Any other job would
 // be guessed.
 func itsJob(s *State, actor stream.Actor, cmd stream.Command) error {
-	d, err := decode[announcing](cmd)
+	d, err := stream.DecodeData[announcing](cmd)
 	if err != nil {
 		return err
 	}

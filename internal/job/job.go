@@ -26,7 +26,6 @@ import (
 	"readback/internal/access"
 	"readback/internal/fault"
 	"readback/internal/stream"
-	"readback/internal/strict"
 )
 
 // Rules are the job's rules. The zero value is ready.
@@ -46,17 +45,7 @@ func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
 	if !ok {
 		return nil, nil, unknown(cmd.Type)
 	}
-	o := strict.Read(cmd.Data, "data")
-	plain := c.read(o)
-	if err := o.Close(); err != nil {
-		return nil, nil, err
-	}
-	data, err := json.Marshal(plain)
-	if err != nil {
-		return nil, nil, fmt.Errorf("write data of %s: %w", cmd.Type, err)
-	}
-	seal := slices.DeleteFunc(slices.Clone(c.seal), func(key string) bool { return !o.Has(key) })
-	return data, seal, nil
+	return stream.AdmitData(cmd, c.read, c.seal)
 }
 
 // Needs lists the facts of the actor's register: that they work there, and what the command names.
@@ -96,7 +85,7 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	if err != nil {
 		return stream.Decision{}, err
 	}
-	if err := c.sealed(cmd); err != nil {
+	if err := stream.CheckSealed(cmd, c.seal); err != nil {
 		return stream.Decision{}, err
 	}
 	if role == stream.Interface {

@@ -25,11 +25,11 @@ func readNote(o *strict.Object) any {
 }
 
 func takeNote(s *State, e stream.Entry) error {
-	d, err := decode[noting](e.Command)
+	d, err := stream.DecodeData[noting](e.Command)
 	if err != nil {
 		return err
 	}
-	text, err := unsealed(d.Text)
+	text, err := stream.ReadSealed(d.Text)
 	if err != nil {
 		return err
 	}

@@ -54,7 +54,7 @@ func readScan(o *strict.Object) any {
 }
 
 func recordScan(s *State, e stream.Entry) error {
-	d, err := decode[scanning](e.Command)
+	d, err := stream.DecodeData[scanning](e.Command)
 	if err != nil {
 		return err
 	}

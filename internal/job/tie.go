@@ -23,12 +23,12 @@ type tying struct {
 func readTie(o *strict.Object) any { return tying{Interface: readID(o, "interface")} }
 
 func needsOfTie(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
-	d, err := decode[tying](cmd)
+	d, err := stream.DecodeData[tying](cmd)
 	return []stream.FactKey{interfaceKey(actor, d.Interface)}, err
 }
 
 func checkTie(actor stream.Actor, cmd stream.Command, facts stream.Facts) error {
-	d, err := decode[tying](cmd)
+	d, err := stream.DecodeData[tying](cmd)
 	if err != nil {
 		return err
 	}
@@ -39,7 +39,7 @@ func checkTie(actor stream.Actor, cmd stream.Command, facts stream.Facts) error 
 }
 
 func tieInterface(s *State, e stream.Entry) error {
-	d, err := decode[tying](e.Command)
+	d, err := stream.DecodeData[tying](e.Command)
 	if err != nil {
 		return err
 	}

@@ -116,7 +116,7 @@ func some(o *strict.Object, keys ...string) {
 }
 
 func needsOfCar(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error) {
-	d, err := decode[carDescription](cmd)
+	d, err := stream.DecodeData[carDescription](cmd)
 	if err != nil || d.Dimensions == nil {
 		return nil, err
 	}
@@ -124,7 +124,7 @@ func needsOfCar(actor stream.Actor, cmd stream.Command) ([]stream.FactKey, error
 }
 
 func checkCar(actor stream.Actor, cmd stream.Command, facts stream.Facts) error {
-	d, err := decode[carDescription](cmd)
+	d, err := stream.DecodeData[carDescription](cmd)
 	if err != nil || d.Dimensions == nil {
 		return err
 	}
@@ -132,7 +132,7 @@ func checkCar(actor stream.Actor, cmd stream.Command, facts stream.Facts) error 
 }
 
 func describeCar(s *State, e stream.Entry) error {
-	d, err := decode[carDescription](e.Command)
+	d, err := stream.DecodeData[carDescription](e.Command)
 	if err != nil {
 		return err
 	}
@@ -177,7 +177,7 @@ func replaceSealed(to **stream.Sealed, raw json.RawMessage) error {
 	if raw == nil {
 		return nil
 	}
-	value, err := unsealed(raw)
+	value, err := stream.ReadSealed(raw)
 	if err == nil {
 		*to = &value
 	}

@@ -40,11 +40,11 @@ func readReason(o *strict.Object, key string) json.RawMessage {
 }
 
 func withdraw(s *State, e stream.Entry) error {
-	d, err := decode[withdrawing](e.Command)
+	d, err := stream.DecodeData[withdrawing](e.Command)
 	if err != nil {
 		return err
 	}
-	reason, err := unsealed(d.Reason)
+	reason, err := stream.ReadSealed(d.Reason)
 	if err != nil {
 		return err
 	}

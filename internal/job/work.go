@@ -99,7 +99,7 @@ func readWorkDescription(o *strict.Object) any {
 }
 
 func describeWork(s *State, e stream.Entry) error {
-	d, err := decode[workDescription](e.Command)
+	d, err := stream.DecodeData[workDescription](e.Command)
 	if err != nil {
 		return err
 	}

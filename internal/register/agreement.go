@@ -25,7 +25,7 @@ func organisationKey(org stream.ID) stream.FactKey {
 
 // needsDesk asks what the other organisation is.
 func needsDesk(cmd stream.Command) ([]stream.FactKey, error) {
-	d, err := decode[withDesk](cmd)
+	d, err := stream.DecodeData[withDesk](cmd)
 	if err != nil {
 		return nil, err
 	}

@@ -1,8 +1,6 @@
 package register
 
 import (
-	"encoding/json"
-	"fmt"
 	"time"
 
 	"readback/internal/stream"
@@ -174,7 +172,7 @@ func erase[D any](read func(intake) D) func(intake) any {
 
 func checking[D any](check func(*State, given[D]) error) func(*State, stream.Command, stream.Facts, time.Time) error {
 	return func(s *State, cmd stream.Command, facts stream.Facts, now time.Time) error {
-		data, err := decode[D](cmd)
+		data, err := stream.DecodeData[D](cmd)
 		if err != nil {
 			return err
 		}
@@ -184,44 +182,10 @@ func checking[D any](check func(*State, given[D]) error) func(*State, stream.Com
 
 func applying[D any](apply func(*State, D) error) func(*State, stream.Entry) error {
 	return func(s *State, e stream.Entry) error {
-		data, err := decode[D](e.Command)
+		data, err := stream.DecodeData[D](e.Command)
 		if err != nil {
 			return err
 		}
 		return apply(s, data)
 	}
-}
-
-// decode takes admitted data apart again.
-func decode[D any](cmd stream.Command) (D, error) {
-	var data D
-	if err := json.Unmarshal(cmd.Data, &data); err != nil {
-		return data, fmt.Errorf("read data of %s: %w", cmd.Type, err)
-	}
-	return data, nil
-}
-
-// sealed makes sure that no personal value gets into an entry openly.
-func (c command) sealed(cmd stream.Command) error {
-	var data map[string]json.RawMessage
-	if err := json.Unmarshal(cmd.Data, &data); err != nil {
-		return fmt.Errorf("read data of %s: %w", cmd.Type, err)
-	}
-	for _, key := range c.seal {
-		if raw, there := data[key]; there {
-			if _, err := unsealed(raw); err != nil {
-				return fmt.Errorf("%s of %s: %w", key, cmd.Type, err)
-			}
-		}
-	}
-	return nil
-}
-
-// unsealed reads a sealed value as it stands in an entry: that it is sealed, not what it says.
-func unsealed(raw json.RawMessage) (stream.Sealed, error) {
-	var v stream.Sealed
-	if err := json.Unmarshal(raw, &v); err != nil || v.Sealed.V == "" || v.Sealed.K == (stream.ID{}) {
-		return stream.Sealed{}, fmt.Errorf("a personal value that is not sealed")
-	}
-	return v, nil
 }

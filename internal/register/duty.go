@@ -24,7 +24,7 @@ func readShift(in intake) shift { return shift{Member: in.id("member")} }
 
 // theirOwn reports whether the command is about the actor, who is an active specialist of this register.
 func (s *State) theirOwn(cmd stream.Command, actor stream.Actor) bool {
-	d, err := decode[shift](cmd)
+	d, err := stream.DecodeData[shift](cmd)
 	m, ok := s.members[actor.Member]
 	return err == nil && ok && m.value.Active && slices.Contains(m.value.Roles, stream.Specialist) &&
 		actor.Org == s.id && actor.Has(stream.Specialist) && d.Member == actor.Member
@@ -51,7 +51,7 @@ func (s *State) checkGoOff(g given[shift]) error { return s.onDuty(false)(g) }
 
 func turning(on bool) func(*State, stream.Entry) error {
 	return func(s *State, e stream.Entry) error {
-		d, err := decode[shift](e.Command)
+		d, err := stream.DecodeData[shift](e.Command)
 		if err != nil {
 			return err
 		}
@@ -62,7 +62,7 @@ func turning(on bool) func(*State, stream.Entry) error {
 
 // retiring ends the duty of whoever leaves.
 func retiring(s *State, e stream.Entry) error {
-	d, err := decode[leaver](e.Command)
+	d, err := stream.DecodeData[leaver](e.Command)
 	if err != nil {
 		return err
 	}

@@ -77,7 +77,7 @@ func (in intake) roles() []stream.Role {
 func (s *State) checkMember(g given[newMember]) error { return s.taken(g.data.ID) }
 
 func (s *State) addMember(d newMember) error {
-	name, err := unsealed(d.Name)
+	name, err := stream.ReadSealed(d.Name)
 	if err != nil {
 		return err
 	}
@@ -112,7 +112,7 @@ func readMemberChange(in intake) memberChange {
 
 func (d memberChange) of(m Member) (Member, error) {
 	if d.Name != nil {
-		name, err := unsealed(d.Name)
+		name, err := stream.ReadSealed(d.Name)
 		if err != nil {
 			return m, err
 		}

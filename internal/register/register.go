@@ -23,6 +23,7 @@ package register
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"readback/internal/access"
@@ -48,22 +49,7 @@ func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
 	if !ok {
 		return nil, nil, unknown(cmd.Type)
 	}
-	o := strict.Read(cmd.Data, "data")
-	plain := c.read(intake{Object: o})
-	if err := o.Close(); err != nil {
-		return nil, nil, err
-	}
-	data, err := json.Marshal(plain)
-	if err != nil {
-		return nil, nil, fmt.Errorf("write data of %s: %w", cmd.Type, err)
-	}
-	var seal []string
-	for _, key := range c.seal {
-		if o.Has(key) {
-			seal = append(seal, key)
-		}
-	}
-	return data, seal, nil
+	return stream.AdmitData(cmd, func(o *strict.Object) any { return c.read(intake{Object: o}) }, c.seal)
 }
 
 // Needs lists other organisations' facts: only an agreement relies on one.
@@ -95,7 +81,7 @@ func (Rules) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 	if err != nil {
 		return stream.Decision{}, err
 	}
-	if err := c.sealed(cmd); err != nil {
+	if err := stream.CheckSealed(cmd, c.seal); err != nil {
 		return stream.Decision{}, err
 	}
 	if c.check != nil {
@@ -122,12 +108,7 @@ func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
 
 // Stale reports whether the sender of the command must have seen the entry.
 func (Rules) Stale(command, entry string) bool {
-	for _, e := range commands[command].stale {
-		if e == entry {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(commands[command].stale, entry)
 }
 
 // RelationNeeds is empty: a register knows its own agreements.
