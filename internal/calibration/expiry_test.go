@@ -137,3 +137,18 @@ func TestExpiredSurvey(t *testing.T) {
 		require.Contains(t, w.decidedOf("leg-started"), c.caution)
 	}
 }
+
+// TestRetiredIsNotUsed: what the shop has taken out of use is known and refused all the same.
+func TestRetiredIsNotUsed(t *testing.T) {
+	t.Parallel()
+	for guard, key := range map[string]stream.FactKey{
+		"dimensions-known": registerKey(shopID, "dimensions/"+dimensionsID.String()),
+		"fixture-known":    registerKey(shopID, "fixture/"+fixtureID.String()),
+		"bay-known":        registerKey(shopID, "bay/"+bayID.String()),
+	} {
+		w := newWorld(t)
+		w.open()
+		w.fact(key, replaced(t, string(w.facts[key].Value), `"active":true`, `"active":false`))
+		w.refusedBy(guard, technician, "issue-sheet", sheetData())
+	}
+}

@@ -49,8 +49,12 @@ func newWorld(t require.TestingT) *world {
 	w.fact(organisationKey(shopID), `{"name":"Quayside Motor Works","sort":"shop","phone":""}`)
 	w.fact(organisationKey(deskID), `{"name":"Harbour Desk","sort":"desk","phone":""}`)
 	for _, a := range []stream.Actor{technician, specialist, colleague, owner, stranger, relief} {
+		proofs := `[{"sensor":"front-camera","expires":"2027-03-31"}]`
+		if a.Member == owner.Member {
+			proofs = `[]` // an owner needs none
+		}
 		w.fact(memberKey(a.Org, a.Member), `{"name":{"sealed":{"k":"`+shopID.String()+`","v":"eA"}},"roles":["`+string(a.Roles[0])+
-			`"],"competences":[{"sensor":"front-camera","expires":"2027-03-31"}],"languages":["de","en"],"active":true}`)
+			`"],"competences":`+proofs+`,"languages":["de","en"],"active":true}`)
 	}
 	w.fact(registerKey(shopID, "agreement/"+deskID.String()), `{"desk":"`+deskID.String()+`","ended":false}`)
 	w.fact(registerKey(shopID, "bay/"+bayID.String()), `{"name":"Bay 2","floor":{"wheels_um":{"front_left":0,"front_right":2000,"rear_left":-1000,"rear_right":1000},"fixture_um":-4000},"surveyed":"2026-06-01","expires":"2027-06-01","active":true}`)

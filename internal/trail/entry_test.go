@@ -199,33 +199,89 @@ func TestDecodeIsStrict(t *testing.T) {
 
 func TestEncodeRefuses(t *testing.T) {
 	t.Parallel()
-	for about, spoil := range map[string]func(e *stream.Entry){
-		"sequence number 0":      func(e *stream.Entry) { e.Seq = 0 },
-		"nanoseconds":            func(e *stream.Entry) { e.At = e.At.Add(1) },
-		"local time":             func(e *stream.Entry) { e.At = e.At.In(time.FixedZone("", 3600)) },
-		"a short MAC":            func(e *stream.Entry) { e.MAC = e.MAC[1:] },
-		"base ahead":             func(e *stream.Entry) { e.Command.Base = e.Seq },
-		"no role":                func(e *stream.Entry) { e.By.Role = "" },
-		"a kind with a quote":    func(e *stream.Entry) { e.Stream.Kind = `"` },
-		"opens late":             func(e *stream.Entry) { e.Opens = &stream.Opens{Rules: 1} },
-		"zero hash before":       func(e *stream.Entry) { e.Prev = stream.Hash{} },
-		"a fraction decided":     func(e *stream.Entry) { e.Decided = json.RawMessage(`{"a":0.5}`) },
-		"nothing decided":        func(e *stream.Entry) { e.Decided = nil },
-		"a list decided":         func(e *stream.Entry) { e.Decided = json.RawMessage(`[]`) },
-		"a fact twice":           func(e *stream.Entry) { f := firstEntry().Facts[0]; e.Facts = []stream.Fact{f, f} },
-		"a fact without a value": func(e *stream.Entry) { f := firstEntry().Facts[0]; f.Value = nil; e.Facts = []stream.Fact{f} },
-		"a fact of bad UTF-8":    func(e *stream.Entry) { f := firstEntry().Facts[0]; f.Key.Name = "\xff"; e.Facts = []stream.Fact{f} },
+	const most = 1<<53 - 1 // the largest whole number that every JSON reader keeps
+	first := func(spoil func(e *stream.Entry)) func(*stream.Entry) {
+		return func(e *stream.Entry) { *e = firstEntry(); spoil(e) }
+	}
+	fact := func(spoil func(f *stream.Fact)) func(*stream.Entry) {
+		return func(e *stream.Entry) { f := firstEntry().Facts[0]; spoil(&f); e.Facts = []stream.Fact{f} }
+	}
+	for about, c := range map[string]struct {
+		spoil func(e *stream.Entry)
+		says  string
+	}{
+		"sequence number 0":         {func(e *stream.Entry) { e.Seq = 0 }, "sequence numbers"},
+		"a sequence number too far": {func(e *stream.Entry) { e.Seq = most + 1 }, "sequence numbers"},
+		"version 0":                 {func(e *stream.Entry) { e.V = 0 }, "version 0"},
+		"a version too far":         {func(e *stream.Entry) { e.V = most + 1 }, "version"},
+		"nanoseconds":               {func(e *stream.Entry) { e.At = e.At.Add(1) }, "time"},
+		"local time":                {func(e *stream.Entry) { e.At = e.At.In(time.FixedZone("", 3600)) }, "time"},
+		"before 1970":               {func(e *stream.Entry) { e.At = time.UnixMilli(-1).UTC() }, "time"},
+		"a year of five digits":     {func(e *stream.Entry) { e.At = time.Date(10000, 1, 1, 0, 0, 0, 0, time.UTC) }, "time"},
+		"a short MAC":               {func(e *stream.Entry) { e.MAC = e.MAC[1:] }, "MAC"},
+		"base ahead":                {func(e *stream.Entry) { e.Command.Base = e.Seq }, "base"},
+		"no role":                   {func(e *stream.Entry) { e.By.Role = "" }, "role"},
+		"a kind with a quote":       {func(e *stream.Entry) { e.Stream.Kind = `"` }, "kind"},
+		"a type in capitals":        {func(e *stream.Entry) { e.Type = "Noted" }, "type"},
+		"a command type with a gap": {func(e *stream.Entry) { e.Command.Type = "add note" }, "command type"},
+		"opens late":                {func(e *stream.Entry) { e.Opens = &stream.Opens{Rules: 1} }, "opens"},
+		"does not open":             {first(func(e *stream.Entry) { e.Opens = nil }), "opens"},
+		"zero hash before":          {func(e *stream.Entry) { e.Prev = stream.Hash{} }, "zero hash"},
+		"a hash before the first":   {first(func(e *stream.Entry) { e.Prev[0] = 1 }), "zero hash"},
+		"a key not committed to":    {first(func(e *stream.Entry) { e.Opens.Commitment = nil }), "stand together"},
+		"a commitment to no key":    {first(func(e *stream.Entry) { e.Opens.Key = nil }), "stand together"},
+		"rules 0":                   {first(func(e *stream.Entry) { e.Opens.Rules = 0 }), "rules"},
+		"rules too far":             {first(func(e *stream.Entry) { e.Opens.Rules = most + 1 }), "rules"},
+		"a fraction decided":        {func(e *stream.Entry) { e.Decided = json.RawMessage(`{"a":0.5}`) }, "decided"},
+		"nothing decided":           {func(e *stream.Entry) { e.Decided = nil }, "decided"},
+		"a list decided":            {func(e *stream.Entry) { e.Decided = json.RawMessage(`[]`) }, "decided"},
+		"a fact twice":              {func(e *stream.Entry) { f := firstEntry().Facts[0]; e.Facts = []stream.Fact{f, f} }, "each once"},
+		"a fact without a value":    {fact(func(f *stream.Fact) { f.Value = nil }), "value"},
+		"a fact of bad UTF-8":       {fact(func(f *stream.Fact) { f.Key.Name = "\xff" }), "UTF-8"},
+		"a fact without a name":     {fact(func(f *stream.Fact) { f.Key.Name = "" }), "a name of 1 to 256"},
+		"a fact with a long name":   {fact(func(f *stream.Fact) { f.Key.Name = strings.Repeat("x", 257) }), "a name of 1 to 256"},
+		"a fact of no kind":         {fact(func(f *stream.Fact) { f.Key.Stream.Kind = "" }), "kind"},
+		"a fact of entry 0":         {fact(func(f *stream.Fact) { f.Seq = 0 }), "sequence numbers"},
+		"a fact too far":            {fact(func(f *stream.Fact) { f.Seq = most + 1 }), "sequence numbers"},
 	} {
 		e := plainEntry()
-		spoil(&e)
+		c.spoil(&e)
 		_, err := trail.Encode(e)
-		require.Error(t, err, about)
+		require.ErrorContains(t, err, c.says, about)
 		require.Equal(t, fault.InternalFault, fault.Of(err).Slug, about)
 	}
+	for name, good := range map[string]bool{
+		"a": true, "z": true, "read-back": true, "v2": true, "az09-": true, strings.Repeat("a", 64): true,
+		"": false, "-a": false, "2v": false, "{": false, "`": false, "a`": false, "a{": false, "a/": false, "a:": false, "aB": false, "aé": false,
+		strings.Repeat("a", 65): false,
+	} {
+		e := plainEntry()
+		e.Type = name
+		_, err := trail.Encode(e)
+		require.Equal(t, good, err == nil, "type %q: %v", name, err)
+	}
 
+	// What is just within is kept.
 	e := plainEntry()
+	e.Seq, e.V, e.At = most, most, time.Date(9999, 12, 31, 23, 59, 59, 999e6, time.UTC)
+	long := firstEntry().Facts[0]
+	long.Key.Name, long.Seq = strings.Repeat("x", 256), most
+	e.Facts = []stream.Fact{long}
+	r, err := trail.Encode(e)
+	require.NoError(t, err)
+	_, err = trail.Decode(r)
+	require.NoError(t, err)
+	e.Command.Data = json.RawMessage(`{"a":""}`)
+	r, err = trail.Encode(e)
+	require.NoError(t, err)
+	e.Command.Data = json.RawMessage(`{"a":"` + strings.Repeat("x", trail.MaxBody-len(r.Body)) + `"}`)
+	r, err = trail.Encode(e)
+	require.NoError(t, err)
+	require.Len(t, r.Body, trail.MaxBody)
+
+	e = plainEntry()
 	e.Command.Data = json.RawMessage(`{"readings":[{"value_um":1},{"value_um":1.5}]}`)
-	_, err := trail.Encode(e)
+	_, err = trail.Encode(e)
 	require.True(t, fault.Is(err, fault.InvalidInput))
 	require.Equal(t, "data.readings[1].value_um", fault.Of(err).Fields[0].Name)
 	e.Command.Data = json.RawMessage(`[]`)
