@@ -71,9 +71,13 @@ func TestAnOwnerKeepsTheEquipment(t *testing.T) {
 
 	stand := run(w, chromedp.Evaluate[string](`[...document.querySelectorAll("[id^=called-]")].find(e => e.textContent === "Stand 1").id.slice(7)`))
 	w.press("#rename-" + stand)
+	w.press("#renaming button")
+	w.sees("#thing-problem", "nothing would change")
 	w.fill("#new-name", "Stand 1, left store")
+	w.fill("#new-target", "T-CAM-07B")
 	w.press("#renaming button")
 	w.sees("#called-"+stand, "stand 1, left store")
+	w.sees("#thing-"+stand, "target t-cam-07b")
 
 	w.press("#add-fixture summary")
 	w.fill("#fixture-name", "Stand 2")

@@ -56,7 +56,8 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	c.does(owner, "close", `{}`)
 	owner.Do(owner.Register(), "change-instrument", `{"id":"01940000-0000-7000-8000-0000000000c1","name":"Laser 1, second life"}`)
 
-	w := open(t, browser(t), "owner", s.URL, 1440, 900)
+	browser := browser(t)
+	w := open(t, browser, "owner", s.URL, 1440, 900)
 	w.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
 	w.press(`a[href="/records"]`)
 	w.sees("#list", "closed: completed")
@@ -78,7 +79,7 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	w.sees(outs, "one lamp of six is out")
 	w.sees(outs, "not what the desk said")
 	w.sees(outs, "stand or board touched")
-	w.sees(outs, "computed from all that stand: move")
+	w.sees(outs, "computed from all readings that stand: move")
 	w.sees(".outs dt", "0 stops")
 	w.sees("#people-table", "tamsin exemplar")
 	w.sees("#people-table", "front camera through 31 dec 2099, proof inv-0003")
@@ -97,6 +98,8 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	}
 	w.desktop()
 
+	require.Greater(t, len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(w.pdf("record"), -1)), 1, "pages")
+
 	// One letter of one entry is changed between the server and the page.
 	run(w, chromedp.Evaluate[chromedp.Void](`(() => {
 		const real = window.fetch;
@@ -111,8 +114,13 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	w.sees("#chain", "do not give its fingerprint")
 	w.picture("changed")
 
-	pdf := w.pdf("record")
-	require.Greater(t, len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)), 1, "pages")
+	// The desk that guided it reads it, too.
+	d := open(t, browser, "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.visit("/record/" + c.cal.ID.String())
+	d.sees("#outcome", "completed, closed")
+	d.sees("#chain", "fits the one before it")
+	d.until(`!document.querySelector("#rooms").checkVisibility()`)
 }
 
 // desktop goes back to the size of a desk's screen.

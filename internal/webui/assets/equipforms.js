@@ -32,11 +32,11 @@ function typed(id, what, read) {
   return n;
 }
 
-/** @param {Thing} t @param {Send} send */
+/** Another name; a stand's target as well, which is read back by the id printed on it. @param {Thing} t @param {Send} send */
 export function rename(t, send) {
-  const key = t.kind === "dimensions" ? "type" : "name";
-  return form("renaming", [field("new-name", "Name from now on. Records made before keep the name of their day.", text(60, t.name)), save("Rename")],
-    () => send("change-" + t.kind, { id: t.id, [key]: value("new-name") }));
+  const key = t.kind === "dimensions" ? "type" : "name", target = t.kind === "fixture";
+  return form("renaming", [field("new-name", "Name from now on. Records made before keep the name of their day.", text(t.kind === "dimensions" ? 80 : 60, t.name)), target && field("new-target", "Id printed on the target", text(40, t.value.target)), save("Save")],
+    () => send("change-" + t.kind, { id: t.id, [key]: value("new-name"), ...(target && { target: value("new-target") }) }));
 }
 
 /** The fields of a certificate. @param {string} id that begins their ids */

@@ -150,7 +150,7 @@ function row(t) {
   return h("article", { class: "row person", id: "thing-" + t.id, "aria-labelledby": "called-" + t.id }, h("b", { id: "called-" + t.id }, t.name),
     t.active ? h("span", { class: is?.tone ?? (t.none ? "bay" : "quiet") }, is ? is.text : t.none ?? "") : h("span", { class: "quiet" }, "Retired"),
     h("span", { class: "quiet" }, t.said),
-    t.active && h("div", { class: "keys" }, t.renew && key("renew", t.renew === "Survey" ? "Enter a survey" : "Renew"), key("rename", "Rename"),
+    t.active && h("div", { class: "keys" }, t.renew && key("renew", t.renew === "Survey" ? "Enter a survey" : "Renew"), key("rename", t.kind === "fixture" ? "Change name or target" : "Rename"),
       t.kind === "bay" && t.due && hold({ id: "unsurvey-" + t.id, class: "second" }, "Floor has changed, survey void: hold", () => act(() => register.command("withdraw-survey", { bay: t.id }))),
       hold({ id: "retire-" + t.id, class: "second" }, "Retire: hold", () => act(() => register.command("retire", { kind: t.kind, id: t.id })))),
     t.active && under?.box);

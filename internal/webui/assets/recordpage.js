@@ -46,8 +46,8 @@ function draw(t, state) {
   const of = Object.fromEntries(names.filter((n) => now[n] !== undefined).map((n) => [n, now[n]]));
   const title = sensor(state.sensor) + " calibration", result = state.result, done = state.phase === "closed";
   document.title = `${title}, ${t.plain(of.plate) || id} · Readback`;
-  cut(t.calibration.at(-1)?.hash ?? "");
-  put(byId("main"), h("div", { class: "head" }, h("h1", { id: "title" }, title), h("p", { class: "outcome", id: "outcome" }, result ? [h("b", null, sentence(result.outcome.replaceAll("-", " "))), done ? ", closed" : ", not closed yet"] : "No outcome is declared yet."),
+  cut(t.calibration.at(-1)?.hash ?? "", `Readback record ${id}${of.plate ? ", " + t.plain(of.plate) : ""}, ${t.calibration.length} entries`);
+  put(byId("main"), h("div", { class: "head" }, h("h1", { id: "title" }, title, of.plate && `, ${t.plain(of.plate)}`), h("p", { class: "outcome", id: "outcome" }, result ? [h("b", null, sentence(result.outcome.replaceAll("-", " "))), done ? ", closed" : ", not closed yet"] : "No outcome is declared yet."),
       h("div", { class: "keys screen" }, h("button", { type: "button", class: "primary", id: "print", onclick: () => window.print() }, "Print the record"),
         h("a", { class: "second keylike", id: "bundle", href: `/v1/calibrations/${id}/bundle`, download: "" }, "Save the file that checks itself"),
         state.notice && h("a", { class: "second keylike", href: `/v1/calibrations/${id}/notice?lang=${state.notice.language ?? "en"}` }, "The customer's notice"))),
@@ -99,13 +99,20 @@ function overdue(t) {
 function people(t) {
   const rows = [...t.people].filter(([, p]) => p.count).map(([member, p]) => {
     const role = [...p.roles][0], proof = p.competences.map((c) => `${sensor(c.sensor)} through ${dayText(c.expires)}${c.proof ? `, proof ${c.proof}` : ""}`).join("; ");
-    return h("tr", null, h("th", { scope: "row" }, named(t, { member, role })), h("td", null, [...p.roles].join(", ")), h("td", null, t.orgs.get(p.org)?.name ?? ""), h("td", null, proof || (role === "system" ? "" : "none entered")), h("td", null, `${p.count}: ${moment(p.first)} to ${moment(p.last)}`));
+    return [named(t, { member, role }), [...p.roles].join(", "), t.orgs.get(p.org)?.name ?? "", proof || (role === "system" ? "" : "none entered"), `${p.count}: ${moment(p.first)} to ${moment(p.last)}`];
   });
-  return tabled("people", ["Name", "As", "Of", "Competence as entered then", "Entries"], rows);
+  return cards("people", ["Name", "As", "Of", "Competence as entered then", "Entries"], rows);
 }
 
 /** @param {string} name @param {string[]} heads @param {any[]} rows */
 const tabled = (name, heads, rows) => h("div", { class: "wide" }, h("table", { id: name + "-table" }, h("thead", null, h("tr", null, heads.map((x) => h("th", { scope: "col" }, x)))), h("tbody", null, rows)));
+
+/** A table whose rows are cards on a phone: each cell has the name of its column with it. @param {string} name @param {string[]} heads @param {any[][]} rows */
+function cards(name, heads, rows) {
+  const box = tabled(name, heads, rows.map(([first, ...others]) => h("tr", null, h("th", { scope: "row" }, first), others.map((v, i) => h("td", { "data-name": heads[i + 1] }, v)))));
+  box.firstElementChild?.classList.add("cards");
+  return box;
+}
 
 const trimmed = (/** @type {number} */ n, /** @type {number} */ digits) => decimal(n, digits, digits).replace(/\.?0+$/, "");
 
@@ -114,8 +121,8 @@ function things(t) {
   const all = [...t.things.values()], of = (/** @type {string} */ kind) => all.filter((x) => x.kind === kind).map((x) => x.value);
   const u = (/** @type {any} */ i) => (i.standard_uncertainty_udeg !== undefined ? trimmed(i.standard_uncertainty_udeg, 6) + "°" : trimmed(i.standard_uncertainty_um, 3) + NBSP + "mm");
   const sheets = t.calibration.filter((e) => e.body.type === "sheet-issued").map((e) => e.body.command.data).filter((d) => d.source);
-  return [all.some((x) => x.kind === "instrument") && tabled("instruments", ["Instrument", "Kind", "Standard uncertainty", "Certificate", "Next check due", "Readings"],
-    all.filter((x) => x.kind === "instrument").map((x) => h("tr", null, h("th", { scope: "row" }, x.value.name), h("td", null, x.value.instrument.kind), h("td", null, u(x.value.instrument)), h("td", null, `${x.value.certificate.number}, ${dayText(x.value.certificate.dated)}`), h("td", null, dayText(x.value.due)), h("td", null, x.used)))),
+  return [all.some((x) => x.kind === "instrument") && cards("instruments", ["Instrument", "Kind", "Standard uncertainty", "Certificate", "Next check due", "Readings"],
+    all.filter((x) => x.kind === "instrument").map((x) => [x.value.name, x.value.instrument.kind, u(x.value.instrument), `${x.value.certificate.number}, ${dayText(x.value.certificate.dated)}`, dayText(x.value.due), x.used])),
   h("dl", { class: "facts" }, line("Stand, target", of("fixture").map((f) => `${f.name}, target ${f.target}`).join("; ")), line("Bay", of("bay").map((b) => b.name + (b.floor ? `, floor surveyed ${dayText(b.surveyed)}, counts through ${dayText(b.expires)}` : ", floor not surveyed")).join("; ")),
     line("Dimensions", of("dimensions").map((d) => `${d.type}: ${d.source}`).join("; ")), line("Source", [...new Set(sheets.map((d) => `${d.source.title}, ${d.source.dated}, version ${d.source.version}; limits ${d.limits === "own" ? "the shop's own" : "as stated there"}`))].join(". "))),
   h("p", { class: "quiet" }, "As they stood in the register when they were used. What was renewed or renamed since does not change this.")];
@@ -153,7 +160,7 @@ function prove(t) {
     h("ol", null, h("li", null, "Save the file that checks itself. It holds every entry, the photos, and the signed fingerprints; with the key in it whoever has the file can read the names."),
       h("li", null, "Put the signer's key into signer.txt: from a copy that was kept outside this server, not from this page."),
       h("li", null, "On any machine, without a network: ", h("code", null, `readback verify --key signer.txt calibration-${id}.zip`), ". It decides every entry again and names the first that does not hold. The file's README and docs/trail.md say how to do it without this program."),
-      h("li", null, "The fingerprints it names must be the two above, and on the edge of this paper."))];
+      h("li", null, "The fingerprints it names must be the two above. The edge of this paper is cut from the first of them, one notch for each of its digits, the same on every page: a page with another edge is of another record."))];
 }
 
 /** Reads both trails anew and computes their chains. @param {Trail} t @param {(ok: boolean) => void} tone */
@@ -170,7 +177,7 @@ async function chains(t, tone) {
   return `Computed by this browser, ${moment(new Date().toISOString())}: each of the ${t.calibration.length + t.job.length} entries fits the one before it. Nothing was changed, taken out or put in between.`;
 }
 
-/** The edge of the paper, cut from the fingerprint: the same on each page of one record. @param {string} hash */
-function cut(hash) {
-  put(byId("cut"), s("svg", { viewBox: "0 0 20 640", preserveAspectRatio: "none" }, s("path", { d: "M0 0H4" + [...hash].map((c, i) => `H${4 + parseInt(c, 16)}V${(i + 1) * 10}`).join("") + "H0Z" })));
+/** The edge of the paper, cut from the fingerprint, and what the record is: the same on each page. @param {string} hash @param {string} text */
+function cut(hash, text) {
+  put(byId("cut"), s("svg", { viewBox: "0 0 20 640", preserveAspectRatio: "none" }, s("path", { d: "M0 0H4" + [...hash].map((c, i) => `H${4 + parseInt(c, 16)}V${(i + 1) * 10}`).join("") + "H0Z" })), h("span", null, text));
 }

@@ -68,7 +68,7 @@ export function tell(t, e, behind) {
     case "calibration/step-done": return said(`Step ${d.step}: done${at(made)}`);
     case "calibration/readings-reported": {
       const v = made.verdict, within = v?.verdict === "within";
-      return said([`${d.readings.length} ${d.readings.length === 1 ? "reading" : "readings"}${at(made)}`, v && [". Computed from all that stand: ", h("b", { class: within ? "met" : "bay" }, verdict(v))]],
+      return said([`${d.readings.length} ${d.readings.length === 1 ? "reading" : "readings"}${at(made)}`, v && [". Computed from all readings that stand: ", h("b", { class: within ? "met" : "bay" }, verdict(v))]],
         [readings(t, made.stands ?? d.readings, v?.readings), v?.judged && h("ul", { class: "judged-told" }, v.judged.map((/** @type {any} */ j) => judged(j, behind)))].filter(Boolean), v && !within && v.verdict !== "undetermined" ? "Not within limits, or not sure, when measured" : "", "measured");
     }
     case "calibration/locked": return said(`Clamps tight${at(made)}`);
