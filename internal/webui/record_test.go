@@ -3,6 +3,7 @@ package webui_test
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -36,6 +37,10 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	c.does(c.tech, "read-back", `{"step":1,"target":"T-CAM-07"}`)
 	c.does(c.desk, "confirm", `{"step":1}`)
 	c.does(c.tech, "done", `{"step":1}`)
+	c.cal.Seq = c.tech.Head(c.cal)
+	photo := c.tech.AttachPhoto(c.cal, `{"gate":"light-even"}`)
+	c.does(c.desk, "mark-photo", fmt.Sprintf(`{"photo":%q,"marks":[{"kind":"ring","points":[{"x_ppm":400000,"y_ppm":500000},{"x_ppm":500000,"y_ppm":500000}]},
+		{"kind":"text","points":[{"x_ppm":550000,"y_ppm":300000}]}],"text":"This lamp is out."}`, photo.ID))
 	c.scanned("before")
 	right := c.rig
 	c.rig = place(12, -0.3, 0.4, 0.02)
@@ -91,11 +96,14 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	w.sees("#signer", "+")
 	key := run(w, chromedp.Evaluate[string](`document.querySelector("#signer").textContent`))
 	require.Equal(t, s.TrailKey(), key)
-	for _, at := range []string{"title", "out", "entries", "prove"} {
-		run(w, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+at+`").scrollIntoView()`))
-		w.readable(at, 4.5)
-		w.onPhone(at)
+	w.described(1)
+	w.sees("#entries-table .tag", "2 this lamp is out")
+	w.readable("record", 4.5) // all of it, seen or not
+	for _, at := range []string{"#out", "#entries", ".still", "#prove"} {
+		run(w, chromedp.Evaluate[chromedp.Void](`document.querySelector("`+at+`").scrollIntoView()`))
+		w.picture(at[1:])
 	}
+	w.onPhone("record")
 	w.desktop()
 
 	require.Greater(t, len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(w.pdf("record"), -1)), 1, "pages")

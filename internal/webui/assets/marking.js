@@ -48,6 +48,17 @@ function tag(m, look, text) {
   return el;
 }
 
+/**
+ * A photo with all that was drawn on it, to be looked at only.
+ * @param {string} src @param {{width_px: number, height_px: number}} p @param {(Mark & {role: string})[]} marks @param {string} text what it shows
+ */
+export function still(src, p, marks, text) {
+  const stage = h("div", { class: "stage still", role: "img", "aria-label": text }, h("img", { src, width: p.width_px, height: p.height_px, alt: "", decoding: "async" }),
+    s("svg", { viewBox: `0 0 ${p.width_px} ${p.height_px}`, "aria-hidden": "true" }, marks.flatMap((m) => drawn(m, p, tone(m.role)))), h("div", { class: "tags" }, marks.map((m, i) => tag(m, tone(m.role), [i + 1, m.text].filter(Boolean).join(" ")))));
+  stage.style.setProperty("--ratio", String(p.width_px / p.height_px));
+  return stage;
+}
+
 const percent = (/** @type {number} */ ppm) => Math.round(ppm / 10_000) + "\u00a0%";
 
 /**

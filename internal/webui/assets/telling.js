@@ -1,7 +1,7 @@
 // @ts-check
 // Entries of a trail in words: what was said or measured, how it is known, and whether it stands out for who reads later.
 import { alignmentWords } from "./alignment.js";
-import { h } from "./dom.js";
+import { h, part } from "./dom.js";
 import { degText, deviation, lengthShort, lengthText } from "./format.js";
 import { amountText } from "./gatestate.js";
 import { CAUSES, datum, gate, quantity, reading, sensor, sentence, side, value, verdict } from "./words.js";
@@ -13,6 +13,12 @@ import { CAUSES, datum, gate, quantity, reading, sensor, sentence, side, value, 
 /** @param {string | undefined} to */
 const toSide = (to) => (to === "left" || to === "right" ? ["to vehicle ", side(to)] : to ? to.replaceAll("-", " ") : "");
 const OUTCOME = (/** @type {string} */ o) => o.replaceAll("-", " ");
+const photos = part(() => import("./marking.js"));
+
+/** Everything drawn on a photo, in order, by whom. @param {Trail} t @param {string} photo */
+const marks = (t, photo) => t.calibration.filter((e) => e.body.type === "photo-marked" && e.body.command.data.photo === photo).flatMap((e) =>
+  e.body.command.data.marks.map((/** @type {any} */ m) => ({ ...m, role: e.body.by.role, text: m.kind === "text" ? t.plain(e.body.command.data.text) : "" })));
+
 /** What a step says, or what was said back. @param {any} s */
 function step(s) {
   const amount = s.value_um !== undefined ? lengthShort(Math.abs(s.value_um)) : s.value_udeg !== undefined ? degText(Math.abs(s.value_udeg)) : "";
@@ -86,7 +92,10 @@ export function tell(t, e, behind) {
     case "calibration/restarted": return said(`Went on after the stop${made.same_attempt ? ", same attempt" : ", another attempt"}`);
     case "calibration/setup-voided": return said([`Set-up void: ${/** @type {any} */ (CAUSES)[d.cause]?.toLowerCase() ?? OUTCOME(d.cause)}`, at(made)], [], "Set-ups that became void");
     case "calibration/noted": case "job/noted": return said(["Note: ", h("q", null, plain(d.text))], [], "Notes");
-    case "calibration/photo-attached": return said("Photo attached", [...reason(d.caption), `SHA-256 of the sealed photo ${d.sha256}`], "", "photographed");
+    case "calibration/photo-attached": {
+      const of = d.of.gate ? t.gates.get(d.of.gate)?.asks ?? gate(d.of.gate) : d.of.step ? `step ${d.of.step}` : `readings of entry ${d.of.reading}`;
+      return said(["Photo attached: ", of], [...reason(d.caption), photos.show((m) => m.still(`/v1/calibrations/${t.id}/photos/${d.photo}`, d, marks(t, d.photo), `Photo: ${of}`)), `SHA-256 of the sealed photo ${d.sha256}`], "", "photographed");
+    }
     case "calibration/photo-marked": return said("Drawn on a photo", reason(d.text));
     case "calibration/result-declared": return said(["Declared: ", h("b", null, OUTCOME(d.outcome))], [made.positions?.length && made.positions.map((/** @type {any} */ p) => `Position ${p.position}: ${OUTCOME(p.outcome)}${p.attempt ? ` (attempt ${p.attempt}, leg ${p.leg})` : ""}`).join("; ") + ".",
       d.evaluation && `The vehicle ${d.evaluation.routine_confirmed ? "took it over" : "did not take it over"}; warning lamps ${OUTCOME(d.evaluation.lamps)}.`, made.cautions?.length && `Noted with it: ${made.cautions.map(sentence).join("; ")}.`, ...reason(d.reason), ...reason(d.remarks)].filter(Boolean), made.cautions?.length ? "Declared with a caution" : d.outcome === "completed" ? "" : "Outcomes other than completed");
