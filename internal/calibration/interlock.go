@@ -457,12 +457,13 @@ var table = []row{
 	},
 }
 
-// rowOf finds a command's row; nil if there is no such command.
-func rowOf(command string) *row {
+// rowOf finds a command's row; nil if there is no such command. Every command asks for its row some six times.
+func rowOf(command string) *row { return rows[command] }
+
+var rows = func() map[string]*row {
+	rows := make(map[string]*row, len(table))
 	for i := range table {
-		if table[i].command == command {
-			return &table[i]
-		}
+		rows[table[i].command] = &table[i]
 	}
-	return nil
-}
+	return rows
+}()

@@ -17,11 +17,12 @@ type Fold struct {
 	State State
 	Seq   uint64
 	Head  Hash
-	At    time.Time   // of the last entry
-	Held  Facts       // newest version of each fact stored so far
-	Seen  map[ID]Seen // commands answered, by command id
-	Opens Opens       // from the first entry
-	marks []mark      // by sequence number − 1
+	At    time.Time         // of the last entry
+	Held  Facts             // newest version of each fact stored so far
+	Seen  map[ID]Seen       // commands answered, by command id
+	Opens Opens             // from the first entry
+	marks []mark            // by sequence number − 1
+	last  map[string]uint64 // number of the last entry of each type
 }
 
 // Seen is the answer a command id got.
@@ -39,7 +40,7 @@ type mark struct {
 func NewFold(rules Rules, id ID) *Fold {
 	return &Fold{
 		Ref: Ref{Kind: rules.Kind(), ID: id}, Rules: rules, State: rules.New(id),
-		Held: Facts{}, Seen: map[ID]Seen{},
+		Held: Facts{}, Seen: map[ID]Seen{}, last: map[string]uint64{},
 	}
 }
 
@@ -68,6 +69,7 @@ func (f *Fold) Apply(e Entry) error {
 	}
 	f.Seen[e.Command.ID] = Seen{Seq: e.Seq, MAC: e.MAC}
 	f.marks = append(f.marks, mark{e.Type, e.Hash})
+	f.last[e.Type] = e.Seq
 	return nil
 }
 
@@ -85,6 +87,9 @@ func (f *Fold) CheckBase(cmd Command) error {
 	if cmd.Base > f.Seq {
 		return fault.Badly("base", fmt.Sprintf("the number of an entry that exists, at most %d", f.Seq))
 	}
+	if !f.missed(cmd) {
+		return nil
+	}
 	for seq := cmd.Base + 1; seq <= f.Seq; seq++ {
 		if typ := f.marks[seq-1].typ; f.Rules.Stale(cmd.Type, typ) {
 			return fault.New(fault.Stale,
@@ -93,6 +98,17 @@ func (f *Fold) CheckBase(cmd Command) error {
 		}
 	}
 	return nil
+}
+
+// missed reports whether an entry that matters to the command came after its base. It asks of each type of entry, not of each
+// entry: whoever gives a command on the base of the first entry may be thousands behind.
+func (f *Fold) missed(cmd Command) bool {
+	for typ, seq := range f.last {
+		if seq > cmd.Base && f.Rules.Stale(cmd.Type, typ) {
+			return true
+		}
+	}
+	return false
 }
 
 // Unheld lists, in the order of keys and each once, the facts that the stream does not hold at that version yet: those

@@ -111,6 +111,45 @@ func TestFold(t *testing.T) {
 	require.True(t, fault.Is(f.CheckBase(Command{Type: "count", Base: 3}), fault.InvalidInput))
 }
 
+// many folds an entry that matters to "count", then so many that do not.
+func many(tb testing.TB, others int) *Fold {
+	tb.Helper()
+	f := NewFold(tallyRules{}, NewID())
+	for seq := range uint64(others + 2) {
+		e := Entry{Stream: f.Ref, Seq: seq + 1, Type: "noted"}
+		switch seq {
+		case 0:
+			e.Opens = &Opens{Rules: 1}
+		case 1:
+			e.Type = "counted"
+		}
+		require.NoError(tb, f.Apply(e))
+	}
+	return f
+}
+
+// TestBaseNamesTheFirstMissed: of what the sender missed, the earliest that matters is told.
+func TestBaseNamesTheFirstMissed(t *testing.T) {
+	t.Parallel()
+	f := many(t, 3)
+	require.NoError(t, f.CheckBase(Command{Type: "count", Base: 2}), "what came after does not matter")
+	require.NoError(t, f.Apply(Entry{Stream: f.Ref, Seq: 6, Type: "counted"}))
+	require.ErrorContains(t, f.CheckBase(Command{Type: "count", Base: 1}), "Entry 2 (counted)")
+	require.ErrorContains(t, f.CheckBase(Command{Type: "count", Base: 2}), "Entry 6 (counted)")
+	require.NoError(t, f.CheckBase(Command{Type: "count", Base: 6}))
+}
+
+// BenchmarkCheckBase is the check of a command whose sender stayed at the beginning of a long stream.
+func BenchmarkCheckBase(b *testing.B) {
+	f := many(b, 10_000)
+	cmd := Command{Type: "count", Base: 2}
+	for b.Loop() {
+		if err := f.CheckBase(cmd); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func TestUnheldStoresEachVersionOnce(t *testing.T) {
 	t.Parallel()
 	f := NewFold(tallyRules{}, NewID())
