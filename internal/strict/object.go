@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"iter"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -64,20 +63,20 @@ func (o *Object) Ignore() {
 	if o.dead {
 		return
 	}
-	for i := range o.n.members {
-		o.n.members[i].asked = true
+	for i := range o.n.of.members {
+		o.n.of.members[i].asked = true
 	}
 }
 
 // Has reports whether the key is there, whatever its value. It does not count as reading it.
-func (o *Object) Has(key string) bool { return !o.dead && o.n.find(key) != nil }
+func (o *Object) Has(key string) bool { return !o.dead && o.n.of.find(key) != nil }
 
 // HoldsObject reports whether the key is there and an object, where another type may stand too. It does not count as reading it.
 func (o *Object) HoldsObject(key string) bool {
 	if o.dead {
 		return false
 	}
-	n := o.n.find(key)
+	n := o.n.of.find(key)
 	return n != nil && n.value.kind == object
 }
 
@@ -91,9 +90,9 @@ func (o *Object) Close() error {
 		return o.r.malformed
 	}
 	for _, each := range o.r.objects {
-		for _, m := range each.n.members {
-			if !m.asked {
-				each.Reject(m.key, "no such key: leave it out")
+		for i := range each.n.of.members {
+			if m := &each.n.of.members[i]; !m.asked {
+				each.Reject(string(m.key), "no such key: leave it out")
 			}
 		}
 	}
@@ -109,7 +108,7 @@ func (o *Object) find(key string) *node {
 	if o.dead {
 		return nil
 	}
-	m := o.n.find(key)
+	m := o.n.of.find(key)
 	if m == nil {
 		return nil
 	}
@@ -147,7 +146,7 @@ func (o *Object) OptFloat(key string, g Range) (float64, bool) {
 
 func (o *Object) float(key string, n *node, g Range) float64 {
 	if n.kind == number {
-		v, err := strconv.ParseFloat(n.text, 64)
+		v, err := strconv.ParseFloat(n.written(), 64)
 		if err == nil && !math.IsInf(v, 0) && g.holds(v) {
 			return v + 0 // a written -0 is 0
 		}
@@ -174,7 +173,7 @@ func (o *Object) OptInt(key string, low, high int64) (int64, bool) {
 
 func (o *Object) int(key string, n *node, low, high int64) int64 {
 	if n.kind == number {
-		if v, err := strconv.ParseInt(n.text, 10, 64); err == nil && low <= v && v <= high {
+		if v, err := strconv.ParseInt(n.written(), 10, 64); err == nil && low <= v && v <= high {
 			return v
 		}
 	}
@@ -203,8 +202,10 @@ func (o *Object) OptString(key string, most int) string {
 }
 
 func (o *Object) string(key string, n *node, most int) string {
-	if n.kind == text && Plain(n.text, most) {
-		return n.text
+	if n.kind == text {
+		if s := n.text(); Plain(s, most) {
+			return s
+		}
 	}
 	o.Reject(key, wantString(most))
 	return ""
@@ -228,11 +229,13 @@ func (o *Object) Text(key string, most int) string {
 		return ""
 	}
 	control := func(r rune) bool { return r < ' ' && r != '\n' && r != '\t' || r == 0x7f }
-	if n.kind != text || utf8.RuneCountInString(n.text) > most || strings.ContainsFunc(n.text, control) {
-		o.Reject(key, want)
-		return ""
+	if n.kind == text {
+		if s := n.text(); utf8.RuneCountInString(s) <= most && !strings.ContainsFunc(s, control) {
+			return s
+		}
 	}
-	return n.text
+	o.Reject(key, want)
+	return ""
 }
 
 // Paste reads a required string of 1 to most bytes as somebody pasted it, control characters and all.
@@ -242,11 +245,13 @@ func (o *Object) Paste(key string, most int) string {
 	if n == nil {
 		return ""
 	}
-	if n.kind != text || n.text == "" || len(n.text) > most {
-		o.Reject(key, want)
-		return ""
+	if n.kind == text {
+		if s := n.text(); s != "" && len(s) <= most {
+			return s
+		}
 	}
-	return n.text
+	o.Reject(key, want)
+	return ""
 }
 
 // Enum reads a required string that must be one of the allowed.
@@ -266,8 +271,13 @@ func (o *Object) OptEnum(key, absent string, allowed ...string) string {
 }
 
 func (o *Object) enum(key string, n *node, allowed []string) string {
-	if n.kind == text && slices.Contains(allowed, n.text) {
-		return n.text
+	if n.kind == text {
+		said := unquoted(n.raw)
+		for _, one := range allowed {
+			if string(said) == one {
+				return one
+			}
+		}
 	}
 	o.Reject(key, wantEnum(allowed))
 	return ""
@@ -300,7 +310,7 @@ func (o *Object) bool(key string, n *node) bool {
 	if n.kind != boolean {
 		o.Reject(key, "true or false")
 	}
-	return n.truth
+	return n.raw[0] == 't'
 }
 
 // Object reads a required nested object.
@@ -345,9 +355,9 @@ func (o *Object) objects(key string, n *node, least, most int) []*Object {
 	if n == nil || !o.sized(key, n, "objects", least, most) {
 		return nil
 	}
-	all := make([]*Object, len(n.items))
-	for i := range n.items {
-		all[i] = o.r.open(&n.items[i], index(o.Path(key), i))
+	all := make([]*Object, len(n.list))
+	for i := range n.list {
+		all[i] = o.r.open(&n.list[i], index(o.Path(key), i))
 	}
 	return all
 }
@@ -366,15 +376,15 @@ func (o *Object) strings(key string, n *node, least, most, long int) []string {
 	if n == nil || !o.sized(key, n, "texts", least, most) {
 		return nil
 	}
-	all := make([]string, len(n.items))
-	for i := range n.items {
-		all[i] = o.string(index(key, i), &n.items[i], long)
+	all := make([]string, len(n.list))
+	for i := range n.list {
+		all[i] = o.string(index(key, i), &n.list[i], long)
 	}
 	return all
 }
 
 func (o *Object) sized(key string, n *node, what string, least, most int) bool {
-	if n.kind == list && least <= len(n.items) && len(n.items) <= most {
+	if n.kind == list && least <= len(n.list) && len(n.list) <= most {
 		return true
 	}
 	o.Reject(key, wantList(what, least, most))
@@ -390,9 +400,9 @@ func (o *Object) Keys() []string {
 	if o.dead {
 		return nil
 	}
-	keys := make([]string, len(o.n.members))
-	for i, m := range o.n.members {
-		keys[i] = m.key
+	keys := make([]string, len(o.n.of.members))
+	for i := range keys {
+		keys[i] = string(o.n.of.members[i].key)
 	}
 	return keys
 }

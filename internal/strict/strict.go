@@ -16,7 +16,6 @@ import (
 	"encoding/json"
 	"errors"
 	"strconv"
-	"strings"
 	"unicode/utf8"
 
 	"readback/internal/fault"
@@ -31,39 +30,15 @@ const MaxMembers = 512
 // MaxFields is how many faults one error lists; further ones are found once these are mended.
 const MaxFields = 40
 
-type kind int
-
-const (
-	null kind = iota
-	boolean
-	number
-	text
-	object
-	list
-)
-
-// node is one JSON value. Only the members that fit its kind are set.
-type node struct {
-	kind    kind
-	text    string // a string's value, or a number as it was written
-	truth   bool
-	members []member
-	places  map[string]int // of the members, once there are more than few
-	items   []node
-	raw     []byte // the bytes of the value, shared with the input
-}
-
-type member struct {
-	key   string
-	asked bool
-	value node
-}
-
 // reading is what all objects of one input share.
 type reading struct {
 	fields    []fault.Field
 	malformed *fault.Error
 	objects   []*Object // every object handed out, for the keys nobody asked for
+	first     [4]*Object
+
+	top  node
+	root Object
 }
 
 func (r *reading) full() bool { return len(r.fields) >= MaxFields }
@@ -78,16 +53,17 @@ func (r *reading) reject(path, want string) {
 // an input that stands alone. The faults wait for Close.
 func Read(raw []byte, path string) *Object {
 	r := &reading{}
-	o := &Object{r: r, path: path, root: true}
-	n, err := parse(raw, path, r)
-	switch {
-	case err != nil:
-		r.malformed, o.dead = err, true
-	case n.kind != object:
+	r.objects = r.first[:0]
+	r.root = Object{r: r, path: path, root: true}
+	o := &r.root
+	switch r.malformed = parse(raw, path, r); {
+	case r.malformed != nil:
+		o.dead = true
+	case r.top.kind != object:
 		r.reject(nameOr(path, "the input"), "an object")
 		o.dead = true
 	default:
-		o.n = n
+		o.n = &r.top
 		r.objects = append(r.objects, o)
 	}
 	return o
@@ -100,180 +76,25 @@ func nameOr(path, otherwise string) string {
 	return path
 }
 
-// parse builds the tree. A duplicate key is noted in r and its second value dropped.
-func parse(raw []byte, path string, r *reading) (*node, *fault.Error) {
+// parse builds the tree below r.top. A duplicate key is noted.
+func parse(raw []byte, path string, r *reading) *fault.Error {
 	bad := func(detail string) *fault.Error { return fault.New(fault.Malformed, detail) }
 	if !utf8.Valid(raw) {
-		return nil, bad("The input is not valid UTF-8.")
+		return bad("The input is not valid UTF-8.")
 	}
 	if !json.Valid(raw) {
 		var v json.RawMessage
 		var at *json.SyntaxError
 		if err := json.Unmarshal(raw, &v); errors.As(err, &at) {
-			return nil, bad("The input is not JSON: " + at.Error() + ", at byte " + strconv.FormatInt(at.Offset, 10) + ".")
+			return bad("The input is not JSON: " + at.Error() + ", at byte " + strconv.FormatInt(at.Offset, 10) + ".")
 		}
-		return nil, bad("The input is not JSON.")
+		return bad("The input is not JSON.")
 	}
 	w := walk{raw: raw, path: path, r: r}
 	w.space()
-	n := w.value(0)
+	r.top = w.value()
 	if w.over != "" {
-		return nil, bad(w.over)
-	}
-	return &n, nil
-}
-
-// walk goes over input that is known to be valid JSON, so it looks at nothing but the structure.
-type walk struct {
-	raw  []byte
-	at   int
-	over string // the limit that is passed, in words; nothing is read after it
-	path string
-	keys []string // of the objects and lists around, to name a duplicate
-	r    *reading
-}
-
-func (w *walk) space() {
-	for w.at < len(w.raw) && (w.raw[w.at] == ' ' || w.raw[w.at] == '\n' || w.raw[w.at] == '\t' || w.raw[w.at] == '\r') {
-		w.at++
-	}
-}
-
-// value reads the value that starts here and the space after it.
-func (w *walk) value(depth int) node {
-	var n node
-	start := w.at
-	switch w.raw[w.at] {
-	case '{':
-		n.kind = object
-		w.inside('}', depth, func() { w.member(&n, depth) })
-	case '[':
-		n.kind = list
-		w.inside(']', depth, func() {
-			w.keys = append(w.keys, "["+strconv.Itoa(len(n.items))+"]")
-			n.items = append(n.items, w.value(depth+1))
-			w.keys = w.keys[:len(w.keys)-1]
-		})
-	case '"':
-		n.kind, n.text = text, w.string()
-	case 't', 'f', 'n':
-		n.kind, n.truth = boolean, w.raw[w.at] == 't'
-		if w.raw[w.at] == 'n' {
-			n.kind = null
-		}
-		for w.at < len(w.raw) && 'a' <= w.raw[w.at] && w.raw[w.at] <= 'z' {
-			w.at++
-		}
-	default:
-		for w.at < len(w.raw) && strings.IndexByte("+-.0123456789Ee", w.raw[w.at]) >= 0 {
-			w.at++
-		}
-		n.kind, n.text = number, string(w.raw[start:w.at])
-	}
-	n.raw = w.raw[start:w.at:w.at]
-	w.space()
-	return n
-}
-
-// inside reads what stands between an opening bracket and its end, element by element.
-func (w *walk) inside(end byte, depth int, element func()) {
-	if depth >= MaxDepth {
-		w.over = "The input nests deeper than " + strconv.Itoa(MaxDepth) + " levels."
-	}
-	w.at++
-	w.space()
-	for w.over == "" && w.raw[w.at] != end {
-		element()
-		if w.over == "" && w.raw[w.at] == ',' {
-			w.at++
-			w.space()
-		}
-	}
-	if w.over == "" {
-		w.at++
-	}
-}
-
-func (w *walk) member(n *node, depth int) {
-	key := w.string()
-	w.space()
-	w.at++ // the colon
-	w.space()
-	w.keys = append(w.keys, key)
-	v := w.value(depth + 1)
-	switch {
-	case n.find(key) != nil:
-		if !w.r.full() { // the path may be long, and the faults many
-			w.r.reject(w.here(), "given once")
-		}
-	case len(n.members) == MaxMembers:
-		w.over = "The input has an object of more than " + strconv.Itoa(MaxMembers) + " members."
-	default:
-		n.add(member{key: key, value: v})
-	}
-	w.keys = w.keys[:len(w.keys)-1]
-}
-
-// here is the path of the value being read.
-func (w *walk) here() string {
-	path := w.path
-	for _, key := range w.keys {
-		if key[:min(1, len(key))] == "[" {
-			path += key
-		} else {
-			path = join(path, key)
-		}
-	}
-	return path
-}
-
-// string reads the string that starts here.
-func (w *walk) string() string {
-	start, escaped := w.at, false
-	for w.at++; w.raw[w.at] != '"'; w.at++ {
-		if w.raw[w.at] == '\\' {
-			escaped = true
-			w.at++
-		}
-	}
-	w.at++
-	if !escaped {
-		return string(w.raw[start+1 : w.at-1])
-	}
-	var s string
-	if err := json.Unmarshal(w.raw[start:w.at], &s); err != nil {
-		return "" // cannot be: the input is valid
-	}
-	return s
-}
-
-// few members are found faster by looking at each than through a map.
-const few = 16
-
-func (n *node) add(m member) {
-	n.members = append(n.members, m)
-	switch {
-	case n.places != nil:
-		n.places[m.key] = len(n.members) - 1
-	case len(n.members) > few:
-		n.places = make(map[string]int, 4*few)
-		for i := range n.members {
-			n.places[n.members[i].key] = i
-		}
-	}
-}
-
-func (n *node) find(key string) *member {
-	if n.places != nil {
-		if i, ok := n.places[key]; ok {
-			return &n.members[i]
-		}
-		return nil
-	}
-	for i := range n.members {
-		if n.members[i].key == key {
-			return &n.members[i]
-		}
+		return bad(w.over)
 	}
 	return nil
 }
