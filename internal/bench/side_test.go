@@ -50,7 +50,7 @@ var unlimited = wsconn.Limits{
 	PerMember: 1 << 20, CommandsPerSecond: 1 << 30, CommandBurst: 1 << 30, FramesPerSecond: 1 << 30, FrameBurst: 1 << 30,
 }
 
-func newSide(t *testing.T, store live.Store, bus live.Bus, fit func() error) *side {
+func newSide(t testing.TB, store live.Store, bus live.Bus, fit func() error) *side {
 	t.Helper()
 	log := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))
 	wrap, err := trail.WrappingKeyFrom([]byte(strings.Repeat("w", trail.KeySize)))
@@ -79,7 +79,7 @@ func newSide(t *testing.T, store live.Store, bus live.Bus, fit func() error) *si
 }
 
 // shop reads the invented shop of the examples, and says which of its people is the technician.
-func shop(t *testing.T) (in register.Imported, technician stream.ID) {
+func shop(t testing.TB) (in register.Imported, technician stream.ID) {
 	t.Helper()
 	raw, err := os.ReadFile("../../testdata/import/shop.json")
 	require.NoError(t, err)
@@ -95,7 +95,7 @@ func shop(t *testing.T) (in register.Imported, technician stream.ID) {
 }
 
 // found sets up the shop.
-func (s *side) found(t *testing.T) {
+func (s *side) found(t testing.TB) {
 	t.Helper()
 	in, _ := shop(t)
 	system := stream.Actor{Member: in.Organisation, Org: in.Organisation, Roles: []stream.Role{stream.System}}
@@ -113,7 +113,7 @@ type pair struct {
 }
 
 // connect opens so many calibrations, each of a job of its own, with a pair of sockets each.
-func (s *side) connect(t *testing.T, pairs int) {
+func (s *side) connect(t testing.TB, pairs int) {
 	t.Helper()
 	in, member := shop(t)
 	who, err := s.hub.Actor(t.Context(), in.Organisation, member)

@@ -48,16 +48,14 @@ func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if _, err := r.take(cmd.Data, false); err != nil {
+	o := strict.Read(cmd.Data, "data")
+	r.read(o, false)
+	if err := o.Close(); err != nil {
 		return nil, nil, err
-	}
-	var given map[string]json.RawMessage
-	if err := json.Unmarshal(cmd.Data, &given); err != nil {
-		return nil, nil, fmt.Errorf("data of %s: %w", cmd.Type, err)
 	}
 	var seal []string
 	for _, key := range r.seal {
-		if _, there := given[key]; there {
+		if o.Has(key) {
 			seal = append(seal, key)
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -29,10 +30,19 @@ func NewID() ID { return uuid.Must(uuid.NewV7()) }
 // ParseID reads the one published form: 36 characters, lower case. field names it in the refusal.
 func ParseID(field, s string) (ID, error) {
 	id, err := uuid.Parse(s)
-	if err != nil || id.String() != s || id == uuid.Nil {
+	if err != nil || len(s) != 36 || strings.ToLower(s) != s || id == uuid.Nil {
 		return ID{}, fault.Badly(field, "a UUID of 36 characters in lower case")
 	}
 	return id, nil
+}
+
+// AppendID writes an id in its one published form.
+func AppendID(b []byte, id ID) []byte {
+	b = hex.AppendEncode(b, id[:4])
+	for _, part := range [...][]byte{id[4:6], id[6:8], id[8:10], id[10:]} {
+		b = hex.AppendEncode(append(b, '-'), part)
+	}
+	return b
 }
 
 // Kind is a kind of stream.

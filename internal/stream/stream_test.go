@@ -17,6 +17,7 @@ func TestParseIDTakesOneSpelling(t *testing.T) {
 	got, err := ParseID("job", id.String())
 	require.NoError(t, err)
 	require.Equal(t, id, got)
+	require.Equal(t, "stream "+id.String(), string(AppendID([]byte("stream "), id)))
 	for _, s := range []string{
 		"", "x", strings.ToUpper("abcdef00-0000-7000-8000-000000000001"), "{" + id.String() + "}", "urn:uuid:" + id.String(),
 		strings.ReplaceAll(id.String(), "-", ""), "00000000-0000-0000-0000-000000000000",

@@ -2,6 +2,7 @@ package trail
 
 import (
 	"encoding/base64"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"strconv"
@@ -231,25 +232,10 @@ func appendTime(b []byte, t time.Time) []byte {
 }
 
 func appendID(b []byte, id stream.ID) []byte {
-	const digits = "0123456789abcdef"
-	b = append(b, '"')
-	for i, c := range id {
-		switch i {
-		case 4, 6, 8, 10:
-			b = append(b, '-')
-		}
-		b = append(b, digits[c>>4], digits[c&15])
-	}
-	return append(b, '"')
+	return append(stream.AppendID(append(b, '"'), id), '"')
 }
 
-func appendHash(b []byte, h stream.Hash) []byte {
-	const digits = "0123456789abcdef"
-	for _, c := range h {
-		b = append(b, digits[c>>4], digits[c&15])
-	}
-	return b
-}
+func appendHash(b []byte, h stream.Hash) []byte { return hex.AppendEncode(b, h[:]) }
 
 func appendRef(b []byte, r stream.Ref) []byte {
 	b = append(b, `{"id":`...)

@@ -25,10 +25,8 @@ var ErrSealed = errors.New("a sealed value does not open here")
 func additional(key, owner stream.ID, path string) []byte {
 	b := make([]byte, 0, len(tagSealed)+2*37+len(path))
 	b = append(b, tagSealed...)
-	b = append(b, key.String()...)
-	b = append(b, '\n')
-	b = append(b, owner.String()...)
-	b = append(b, '\n')
+	b = append(stream.AppendID(b, key), '\n')
+	b = append(stream.AppendID(b, owner), '\n')
 	return append(b, path...)
 }
 
@@ -99,10 +97,15 @@ type sealedWalk struct {
 }
 
 func (w *sealedWalk) value(path string) error {
+	from := w.pos
 	if s, ok := w.sealed(); ok {
 		v, err := w.f(path, s)
 		if err != nil {
 			return err
+		}
+		if same, ok := v.(stream.Sealed); ok && same == s { // left as it is
+			w.out = append(w.out, w.src[from:w.pos]...)
+			return nil
 		}
 		raw, err := json.Marshal(v)
 		if err != nil {
@@ -113,7 +116,6 @@ func (w *sealedWalk) value(path string) error {
 	}
 	open := w.peek()
 	if open != '{' && open != '[' {
-		from := w.pos
 		w.scanner.value(0) // canonical: it cannot fail
 		w.out = append(w.out, w.src[from:w.pos]...)
 		return nil

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"encoding/hex"
 	"encoding/json"
 	"strconv"
 
@@ -40,13 +41,13 @@ type CaughtUp struct {
 
 // Accepted answers a command that is an entry now, durable before this is sent.
 type Accepted struct {
-	Stream   stream.Ref  `json:"stream"`
-	Command  stream.ID   `json:"command"`
-	Seq      uint64      `json:"seq"`
-	Hash     stream.Hash `json:"hash"`
-	Type     string      `json:"type"` // of the entry
-	At       string      `json:"at"`
-	Repeated bool        `json:"repeated"` // the command had been answered before; this is that answer
+	Stream   stream.Ref
+	Command  stream.ID
+	Seq      uint64
+	Hash     stream.Hash
+	Type     string // of the entry
+	At       string
+	Repeated bool // the command had been answered before; this is that answer
 }
 
 // Refused answers a message that changed nothing. Stream, Command and N are there as far as the message could be read; N is
@@ -100,23 +101,33 @@ func Encode(m Outgoing) []byte {
 	switch m := m.(type) {
 	case Entry:
 		return m.frame()
+	case Accepted:
+		return m.frame()
 	case Live:
 		return m.frame()
 	}
 	return append([]byte(`{"say":"`+m.say()+`",`), object(m)[1:]...)
 }
 
+// about begins a frame that says something of a stream, with room for so many bytes more.
+func about(say string, of stream.Ref, room int) []byte {
+	b := make([]byte, 0, 96+room)
+	b = append(b, `{"say":"`...)
+	b = append(b, say...)
+	b = append(b, `","stream":{"kind":"`...)
+	b = append(b, of.Kind...)
+	b = append(b, `","id":"`...)
+	b = stream.AppendID(b, of.ID)
+	return append(b, `"}`...)
+}
+
 // frame writes the body byte by byte as it is: a marshaller would escape characters that the canonical text does not.
 func (e Entry) frame() []byte {
-	b := make([]byte, 0, len(e.Body)+256)
-	b = append(b, `{"say":"entry","stream":{"kind":"`...)
-	b = append(b, e.Stream.Kind...)
-	b = append(b, `","id":"`...)
-	b = append(b, e.Stream.ID.String()...)
-	b = append(b, `"},"seq":`...)
+	b := about(e.say(), e.Stream, len(e.Body)+160)
+	b = append(b, `,"seq":`...)
 	b = strconv.AppendUint(b, e.Seq, 10)
 	b = append(b, `,"hash":"`...)
-	b = append(b, e.Hash.String()...)
+	b = hex.AppendEncode(b, e.Hash[:])
 	b = append(b, `","body":`...)
 	b = append(b, e.Body...)
 	if len(e.Opened) > 0 {
@@ -126,14 +137,28 @@ func (e Entry) frame() []byte {
 	return append(b, '}')
 }
 
+// frame writes the answer that every command gets. Type is a name of ours and At a time: neither needs escaping.
+func (a Accepted) frame() []byte {
+	b := about(a.say(), a.Stream, 320)
+	b = append(b, `,"command":"`...)
+	b = stream.AppendID(b, a.Command)
+	b = append(b, `","seq":`...)
+	b = strconv.AppendUint(b, a.Seq, 10)
+	b = append(b, `,"hash":"`...)
+	b = hex.AppendEncode(b, a.Hash[:])
+	b = append(b, `","type":"`...)
+	b = append(b, a.Type...)
+	b = append(b, `","at":"`...)
+	b = append(b, a.At...)
+	b = append(b, `","repeated":`...)
+	b = strconv.AppendBool(b, a.Repeated)
+	return append(b, '}')
+}
+
 // frame writes the value's members beside the others: it is encoded once, for everybody.
 func (l Live) frame() []byte {
-	b := make([]byte, 0, len(l.Value)+96)
-	b = append(b, `{"say":"live","stream":{"kind":"`...)
-	b = append(b, l.Stream.Kind...)
-	b = append(b, `","id":"`...)
-	b = append(b, l.Stream.ID.String()...)
-	b = append(b, `"},`...)
+	b := about(l.say(), l.Stream, len(l.Value))
+	b = append(b, ',')
 	return append(b, l.Value[1:]...)
 }
 
