@@ -1,6 +1,6 @@
-// Package migrations holds the SQL that makes and changes Readback's tables: forward only, one transaction each, run by
-// the role that owns them. A migration that has been released is never edited; a new one follows it. Every table,
-// column and index carries a comment.
+// Package migrations holds the SQL that makes and changes Readback's tables: forward only, one transaction each or, where
+// there is none yet, one for all, run by the role that owns them. A migration that has been released is never edited; a new
+// one follows it. Every table, column and index carries a comment.
 package migrations
 
 import "embed"

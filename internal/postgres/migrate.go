@@ -3,11 +3,15 @@ package postgres
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"io/fs"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/database"
 	"github.com/pressly/goose/v3/lock"
 
 	"readback/migrations"
@@ -73,6 +77,11 @@ func migrate(ctx context.Context, config *pgx.ConnConfig) (applied []string, err
 	if newest := latest(); have > newest {
 		return nil, current(have, newest)
 	}
+	if have == 0 {
+		if applied, err = migrateEmpty(ctx, db, locker, provider.ListSources()); err != nil || len(applied) > 0 {
+			return applied, err
+		}
+	}
 	results, err := provider.Up(ctx)
 	if err != nil {
 		return nil, err
@@ -83,10 +92,66 @@ func migrate(ctx context.Context, config *pgx.ConnConfig) (applied []string, err
 	return applied, nil
 }
 
+// migrateEmpty applies all migrations in one transaction where there is none yet, each file as one command: somebody waits
+// for the first start of a new machine. It leaves in goose's table what goose would have, and does nothing where that
+// table is there. What a transaction cannot hold, goose's "NO TRANSACTION", is for goose to do.
+func migrateEmpty(ctx context.Context, db *sql.DB, locker lock.SessionLocker, sources []*goose.Source) (applied []string, err error) {
+	texts := make([]string, len(sources))
+	for i, source := range sources {
+		text, err := fs.ReadFile(migrations.Files, source.Path)
+		if err != nil {
+			return nil, err
+		}
+		if texts[i] = string(text); strings.Contains(texts[i], "+goose NO TRANSACTION") {
+			return nil, nil
+		}
+	}
+	kept, err := database.NewStore(goose.DialectPostgres, goose.DefaultTablename)
+	if err != nil {
+		return nil, err
+	}
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer conn.Close() // and with it, if need be, the lock
+	if err := locker.SessionLock(ctx, conn); err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, locker.SessionUnlock(context.WithoutCancel(ctx), conn)) }()
+	tx, err := conn.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer tx.Rollback() // nothing, once committed
+	var there bool
+	if err := tx.QueryRowContext(ctx, sqlVersionsThere).Scan(&there); err != nil || there {
+		return nil, err
+	}
+	if err := kept.CreateVersionTable(ctx, tx); err != nil {
+		return nil, err
+	}
+	if err := kept.Insert(ctx, tx, database.InsertRequest{}); err != nil { // version 0, as goose begins
+		return nil, err
+	}
+	for i, source := range sources {
+		if _, err := tx.ExecContext(ctx, texts[i]); err != nil {
+			return nil, fmt.Errorf("%s: %w", source.Path, err)
+		}
+		if err := kept.Insert(ctx, tx, database.InsertRequest{Version: source.Version}); err != nil {
+			return nil, err
+		}
+		applied = append(applied, source.Path)
+	}
+	return applied, tx.Commit()
+}
+
+const sqlVersionsThere = `select to_regclass('goose_db_version') is not null`
+
 // versionThere is the schema's version, 0 before the first migration.
 func versionThere(ctx context.Context, db *sql.DB) (version int64, err error) {
 	var there bool
-	err = db.QueryRowContext(ctx, `select to_regclass('goose_db_version') is not null`).Scan(&there)
+	err = db.QueryRowContext(ctx, sqlVersionsThere).Scan(&there)
 	if err == nil && there {
 		err = db.QueryRowContext(ctx, sqlSchemaVersion).Scan(&version)
 	}

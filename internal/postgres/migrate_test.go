@@ -10,6 +10,9 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/stdlib"
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/database"
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/fault"
@@ -46,6 +49,59 @@ func TestMigrateAtOnce(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, again)
 	newLine().add(t, open(t, url, Options{}))
+}
+
+// sqlSchema describes all that is in the schema, and who may do what to it, one line each.
+const sqlSchema = `
+	with rel as (select * from pg_class where relnamespace = 'readback'::regnamespace)
+	select format('%s %s %s %s %s %s', relname, relkind, pg_get_userbyid(relowner), relacl, relrowsecurity, relforcerowsecurity) from rel
+	union all select format('%s.%s %s %s %s %s', relname, attname, format_type(atttypid, atttypmod), attnotnull, attacl,
+		(select pg_get_expr(adbin, adrelid) from pg_attrdef where adrelid = attrelid and adnum = attnum))
+		from rel join pg_attribute on attrelid = rel.oid where attnum > 0
+	union all select pg_get_indexdef(oid) from rel where relkind = 'i'
+	union all select format('%s: %s', conname, pg_get_constraintdef(oid)) from pg_constraint where connamespace = 'readback'::regnamespace
+	union all select format('%s %s', pg_get_functiondef(oid), proacl) from pg_proc where pronamespace = 'readback'::regnamespace
+	union all select format('%s %s', pg_get_triggerdef(t.oid), tgenabled) from pg_trigger t join rel on tgrelid = rel.oid where not tgisinternal
+	union all select to_jsonb(p)::text from pg_policies p where schemaname = 'readback'
+	union all select format('%s: %s', pg_describe_object(classoid, objoid, objsubid), description) from pg_description
+		where pg_describe_object(classoid, objoid, objsubid) !~ 'pg_' and (objoid in (select oid from rel)
+			or objoid in (select oid from pg_proc where pronamespace = 'readback'::regnamespace)
+			or objoid in (select oid from pg_trigger where tgrelid in (select oid from rel))
+			or objoid in (select oid from pg_policy where polrelid in (select oid from rel)))
+	union all select format('migration %s %s %s', id, version_id, is_applied) from goose_db_version
+	order by 1`
+
+// TestMigrateEmpty: what is made all at once is what goose makes file by file, which is how a database that was there before
+// grows.
+func TestMigrateEmpty(t *testing.T) {
+	t.Parallel()
+	schema := func(url string) []string {
+		rows, err := superuser(t, url).Query(t.Context(), sqlSchema)
+		require.NoError(t, err)
+		lines, err := pgx.CollectRows(rows, pgx.RowTo[string])
+		require.NoError(t, err)
+		return lines
+	}
+	atOnce, byFile := pgtest.Empty(t), pgtest.Empty(t)
+	whole, err := Migrate(t.Context(), atOnce, "")
+	require.NoError(t, err)
+
+	config, err := pgx.ParseConfig(byFile)
+	require.NoError(t, err)
+	require.NoError(t, prepare(t.Context(), config, ""))
+	kept, err := database.NewStore(goose.DialectPostgres, goose.DefaultTablename)
+	require.NoError(t, err)
+	db := stdlib.OpenDB(*inRole(config, ownerRole))
+	defer db.Close()
+	require.NoError(t, kept.CreateVersionTable(t.Context(), db)) // goose goes on by itself where its table is
+	require.NoError(t, kept.Insert(t.Context(), db, database.InsertRequest{}))
+	each, err := Migrate(t.Context(), byFile, "")
+	require.NoError(t, err)
+
+	require.Equal(t, each, whole)
+	lines := schema(atOnce)
+	require.Greater(t, len(lines), 300, "all kinds of objects are looked at")
+	require.Equal(t, schema(byFile), lines)
 }
 
 // TestServerLogin: the user the server connects as can do all that a server does, and nothing that only the owner may.
