@@ -15,6 +15,9 @@ import { datum, gate as gateName, line, reading, sentence, side, task, tone, val
 const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
 const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), drives = part(() => import("./drive.js")), photos = part(() => import("./photos.js"));
 
+/** What was answered, and within what it should be. @param {any} g */
+const gateFigures = (g) => [answer(g), limits(g)].filter(Boolean).map((x) => "; " + x).join("");
+
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
   constructor(link, notice, redraw) {
@@ -65,7 +68,7 @@ export class DeskWork {
       }
       case "confirm": return { title: ["Confirm: ", line(w.words.step, "desk")], text: "Read back as you said it.", label: "Confirm", send: () => this.act("confirm", { step: step.number }) };
       case "correct": return { title: ["Say again: ", line(w.words.step, "desk")], text: ["The bay pressed ", this.pressed(), step.slip && `: ${/** @type {any} */ (SLIPS)[step.slip]}`, step.wrong?.includes("unit") && ": right in the other unit"], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
-      case "waive": return { title: `Let it pass, or have it met: ${gateName(t.gate)}`, text: "", label: "Waive", key: "W", send: () => this.open("waive") };
+      case "waive": return { title: `Let it pass, or have it met: ${gateName(t.gate)}`, text: s.gates.filter((/** @type {any} */ g) => g.gate === t.gate).map((/** @type {any} */ g) => gateWord(g) + gateFigures(g)), label: "Waive", key: "W", send: () => this.open("waive") };
       case "go": return { title: "Go", text: "The bay is clear. Your word starts the leg.", label: "Go", key: "G", send: () => this.act("go") };
       case "end-leg": return { title: "How did the leg end?", text: where(s), label: "Completed", key: "C", send: () => this.act("end-leg", { outcome: "completed" }) };
       case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", key: "H", send: () => this.act("restart", { routine_holds: true }) };
@@ -155,7 +158,7 @@ export class DeskWork {
     const s = /** @type {any} */ (this.w).state;
     const open = s.gates.filter((/** @type {any} */ g) => gateState(g) !== "met");
     return h("details", { class: "gate-list", id: "gate-list", open: open.some((/** @type {any} */ g) => g.answered) }, h("summary", null, open.length ? `${open.length} ${open.length === 1 ? "gate" : "gates"} not met or not answered` : "All gates met"),
-      h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, [answer(g), limits(g)].filter(Boolean).map((x) => "; " + x).join(""), left(g)))))));
+      h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks?.replace(/\.$/, "") ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, gateFigures(g), left(g)))))));
   }
 
   readings() {

@@ -23,6 +23,7 @@ export function gates(w, act, photo) {
     const data = { gate: g.gate, met, evidence: known(g) }, f = figureOf(g);
     if (f && met) {
       const input = /** @type {HTMLInputElement} */ (byId("value-" + g.gate)), n = parseAmount(input.value, f.unit);
+      byId("problem-" + g.gate).textContent = n === null ? `A number alone, in ${unitName(f.unit)}.` : "";
       if (n === null) return input.focus();
       Object.assign(data, { value: { amount: n, unit: f.unit } });
       if (data.evidence === "declared" && g.figure) data.evidence = "measured"; // a figure is read off something
@@ -46,6 +47,7 @@ export function gates(w, act, photo) {
     const rule = [limits(g, by), DEMANDS[g.demands]].filter(Boolean).join("; "), counts = left(g);
     return h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate }, gateGlyph(gateState(g)),
       h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)]),
+        figureOf(g) && h("span", { class: "problem", id: "problem-" + g.gate, role: "alert" }),
         g.photos && thumbs(w, w.state.photos.filter((/** @type {any} */ p) => g.photos.includes(p.photo)), (id) => photo({ gate: g.gate }, id), g.gate)), keys(g));
   };
   const open = w.state.gates.filter((/** @type {any} */ g) => gateState(g) !== "met" && gateState(g) !== "waived").length;
