@@ -89,7 +89,7 @@ func (w *wire) carry(in net.Conn) {
 }
 
 // TestNothingIsLostWithoutALink: what is pressed while the line is gone is kept, shown as kept, and made one entry when the
-// line is back, in the order in which it was pressed.
+// line is back, in the order in which it was pressed. Of Stop it is said until then that it is not there.
 func TestNothingIsLostWithoutALink(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
@@ -116,6 +116,16 @@ func TestNothingIsLostWithoutALink(t *testing.T) {
 	b.sees("#gate-space-clear.not", "not met")
 	require.Equal(t, uint64(3), entries(tech, cal))
 	b.until(`sessionStorage.getItem("readback.outbox") === "[]"`)
+
+	// Stop is kept as well, and said not to be there yet for as long as it is not.
+	line.set(true)
+	b.press("#stop")
+	b.sees("#notice", "stop has not reached the desk yet")
+	b.picture("stop-kept")
+	line.set(false)
+	b.sees("#instruction", "stopped")
+	b.until(`document.querySelector("#notice").textContent === ""`)
+	require.Equal(t, uint64(4), entries(tech, cal))
 }
 
 func entries(c *apptest.Client, s *apptest.Stream) uint64 {

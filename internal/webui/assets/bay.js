@@ -33,7 +33,13 @@ let spoken = "", lastStep = "", meanwhile = false; // placed while the request w
 
 theme();
 put(byId("stop"), stopGlyph(), h("span", null, "Stop"));
-byId("stop").addEventListener("click", () => act("stop"));
+byId("stop").addEventListener("click", async () => {
+  // A line can be dead long before that shows: whoever pressed Stop is told that it is not there yet.
+  const late = "Stop has not reached the desk yet. Telephone the desk.", timer = setTimeout(() => notice(late), 2000);
+  await act("stop");
+  clearTimeout(timer);
+  if (byId("notice").textContent.startsWith(late)) notice("");
+});
 link.addEventListener("state", drawLink);
 link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
