@@ -21,6 +21,7 @@ func TestWhatTheDeskMaySayOtherwise(t *testing.T) {
 	d.signIn(apptest.Specialist, "demo specialist", "/desk")
 	d.visit(c.atDesk())
 	d.sees("#verdict", "move")
+	d.sees("#log", "opened") // what was before is there without anything new
 	d.keys("w")
 	d.sees("#desk-form", "waive, with your name")
 	d.readable("waive", 4.5)
@@ -33,6 +34,7 @@ func TestWhatTheDeskMaySayOtherwise(t *testing.T) {
 	d.fill("#reason", "The bay is closed off by its doors.")
 	d.press("#send-form")
 	d.until(`!document.querySelector("#desk-form")`)
+	d.sees("#gate-list", "all gates met")
 	d.keys("w")
 	d.sees("#desk-form", "nothing here can be waived")
 	d.keys("\x1b")

@@ -133,7 +133,7 @@ export class DeskWork {
     const s = w.state;
     if (!this.form) this.form0.key = "";
     // Photos keep themselves up to date, so that nothing is taken out of a hand that draws.
-    main.show(this.form === "photos" ? [w.ref.id] : [w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null], () => {
+    main.show(this.form === "photos" ? [w.ref.id] : [w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null, w.entries.at(-1)?.seq >= s.seq], () => {
       if (this.form === "photos") return h("section", null, this.kept(() => photos.show((m) => m.room(w, { leave: () => this.open("") }))));
       if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
       return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), s.photos.length > 0 && photos.show((m) => m.thumbs(w, s.photos.slice(-6), (id) => { m.look(w, id); this.open("photos"); }, "bench")), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
@@ -142,7 +142,7 @@ export class DeskWork {
     });
     const next = this.next();
     const say = next ? `Your turn: ${task(s.turn)}` : "";
-    if (say && say !== this.said) byId("say").textContent = say;
+    if (say !== this.said) byId("say").textContent = say;
     this.said = say;
     this.tick();
   }
@@ -156,7 +156,7 @@ export class DeskWork {
 
   gateList() {
     const s = /** @type {any} */ (this.w).state;
-    const open = s.gates.filter((/** @type {any} */ g) => gateState(g) !== "met");
+    const open = s.gates.filter((/** @type {any} */ g) => !["met", "waived"].includes(gateState(g)));
     return h("details", { class: "gate-list", id: "gate-list", open: open.some((/** @type {any} */ g) => g.answered) }, h("summary", null, open.length ? `${open.length} ${open.length === 1 ? "gate" : "gates"} not met or not answered` : "All gates met"),
       h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks?.replace(/\.$/, "") ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, gateFigures(g), left(g)))))));
   }
@@ -237,7 +237,7 @@ export class DeskWork {
 
   log() {
     const w = /** @type {import("./watch.js").Watch} */ (this.w);
-    return h("details", { class: "log", id: "log" }, h("summary", null, `${w.entries.length} entries`), h("ol", { reversed: true }, [...w.entries].reverse().slice(0, 40).map((e) => h("li", { value: e.seq }, `${timeOfDay(e.at)} ${e.type.replaceAll("-", " ")}`, h("span", { class: "quiet" }, ` ${e.role}`)))));
+    return h("details", { class: "log", id: "log" }, h("summary", null, `${w.entries.length} ${w.entries.length === 1 ? "entry" : "entries"}`), h("ol", { reversed: true }, [...w.entries].reverse().slice(0, 40).map((e) => h("li", { value: e.seq }, `${timeOfDay(e.at)} ${e.type.replaceAll("-", " ")}`, h("span", { class: "quiet" }, ` ${e.role}`)))));
   }
 
   tick() {
