@@ -212,6 +212,9 @@ func (cmd command) help(fs *flag.FlagSet) string {
 			if f.DefValue != "" && f.DefValue != "false" {
 				text += " (default " + f.DefValue + ")"
 			}
+			if len(head) > 18 {
+				head += "\n" + strings.Repeat(" ", 2+18)
+			}
 			fmt.Fprintf(&b, "  %-18s %s\n", head, fill(text, 21))
 		})
 	}

@@ -121,13 +121,13 @@ var initCommand = command{
 	example: "readback init --import shop.json --import desk.json\n" +
 		"readback init --organisation \"Demo Workshop (invented)\" --sort shop \\\n" +
 		"  --owner \"A. Owner\" --sign-in owner@shop.example\n" +
-		"readback init --organisation \"Demo Workshop (invented)\" --sign-in owner@shop.example --new-password",
+		"readback init --organisation \"Demo Workshop (invented)\" \\\n  --sign-in owner@shop.example --new-password",
 	setup: func(c *call) func(context.Context, []string) error {
 		var files many
 		c.flags.Var(&files, "import", "`FILE` to import; may be given several times")
 		first := app.FirstOwner{}
 		c.flags.StringVar(&first.Organisation, "organisation", "", "`NAME` of the organisation")
-		c.flags.StringVar(&first.Sort, "sort", "shop", "shop or desk")
+		c.flags.StringVar(&first.Sort, "sort", "shop", "`SORT`: shop or desk")
 		c.flags.StringVar(&first.Owner, "owner", "", "`NAME` of the first owner")
 		c.flags.StringVar(&first.Login, "sign-in", "", "`NAME` the owner signs in with")
 		again := c.flags.Bool("new-password", false, "make a new password for the sign-in that is there")
