@@ -2,7 +2,7 @@
 // Entries of a trail in words: what was said or measured, how it is known, and whether it stands out for who reads later.
 import { alignmentWords } from "./alignment.js";
 import { h, part } from "./dom.js";
-import { degText, deviation, lengthShort, lengthText } from "./format.js";
+import { clock, degText, deviation, lengthShort, lengthText, NBSP } from "./format.js";
 import { amountText } from "./gatestate.js";
 import { CAUSES, datum, gate, quantity, reading, sensor, sentence, side, value, verdict } from "./words.js";
 
@@ -32,15 +32,29 @@ function judged(j, behind) {
   const bound = (/** @type {number} */ n) => deviation({ quantity: j.quantity, ["deviation_" + unit]: n }, behind);
   const lower = j["lower_" + unit], upper = j["upper_" + unit], tolerance = j["tolerance_" + unit];
   const limit = tolerance !== undefined ? `limit ±${said(tolerance)}` : [lower, upper].filter((n) => n !== undefined).map((n) => "limit " + bound(n)).join(", ") || "no limit";
-  return h("li", null, `${sentence(quantity(j.quantity))}: `, h("b", null, deviation(j, behind)), `; ${limit}; standard uncertainty ${said(j["standard_uncertainty_" + unit] ?? 0)}; within with ${(j.conformance_ppm / 1e4).toFixed(1)} %`);
+  return h("li", null, `${sentence(quantity(j.quantity))}: `, h("b", null, deviation(j, behind)), `; ${limit}; standard uncertainty ${said(j["standard_uncertainty_" + unit] ?? 0)}; within limits with ${(j.conformance_ppm / 1e4).toFixed(1)}${NBSP}% probability`);
 }
 
-/** @param {Trail} t @param {any[]} list @param {any[]} [residuals] of the verdict, in the same order */
-function readings(t, list, residuals) {
+/** Readings that have a side are told with it, by the quantity that counts the same way. */
+const SIDED = /** @type {Record<string, string>} */ ({ "centre-offset": "lateral", slide: "lateral", level: "roll", tilt: "tilt", yaw: "yaw" });
+
+/** @param {any} r @param {boolean} behind */
+const amount = (r, behind) => (SIDED[r.quantity] ? deviation({ quantity: SIDED[r.quantity], deviation_um: r.value_um, deviation_udeg: r.value_udeg }, behind) : value(r));
+
+/** @param {Trail} t @param {any[]} list @param {boolean} behind @param {any[]} [suspects] of the verdict, by their place in the list */
+function readings(t, list, behind, suspects) {
   return h("ul", { class: "readings-told" }, list.map((r, i) => {
-    const odd = Math.abs(residuals?.[i]?.standardised_residual_ppm ?? 0) > 3e6;
-    return h("li", null, reading(r), ": ", h("b", null, value(r)), ` (${t.things.get(r.instrument)?.value.name ?? "an instrument"})`, odd && h("b", { class: "bay" }, " does not agree with the others"));
+    const odd = suspects?.find((x) => x.reading === i), by = odd?.likely_error_um ?? odd?.likely_error_udeg;
+    return h("li", null, reading(r), ": ", h("b", null, amount(r, behind)), ` (${t.things.get(r.instrument)?.value.name ?? "an instrument"})`,
+      odd && h("b", { class: "bay" }, " likely wrong", by !== undefined && ` by ${odd.likely_error_um !== undefined ? lengthText(Math.abs(by)) : degText(Math.abs(by))}`));
   }));
+}
+
+/** Where a set-up sheet wants the target at each position. @param {any} d the command @param {any} made */
+function wanted(d, made) {
+  const from = d.setup ? ` from the ${datum(d.setup.datum)}, along the ${datum(d.setup.line)}` : "";
+  return h("ul", null, (made.plan ?? []).map((/** @type {any} */ p) => h("li", null, `Position ${p.name}: `, p.distance_um !== undefined && `distance ${lengthText(p.distance_um)}${from}; `, p.height_um !== undefined && `height ${lengthText(p.height_um)} above the plane of the wheels; `,
+    p.lateral_um === 0 ? "on the line" : p.lateral_um !== undefined && [`${lengthText(Math.abs(p.lateral_um))} `, toSide(p.lateral_um > 0 ? "left" : "right")])));
 }
 
 /** @param {Trail} t @param {import("./proving.js").Entry} e @param {boolean} behind the fixture stands behind the car @returns {Told} */
@@ -50,13 +64,13 @@ export function tell(t, e, behind) {
   const said = (/** @type {any} */ what, /** @type {any[]} */ more = [], /** @type {string} */ out = "", /** @type {How} */ how = "declared") => ({ what, more, how, ...(out && { out }) });
   const at = (/** @type {any} */ x) => (x?.position ? `, position ${x.position}` : "");
   switch (b.stream.kind + "/" + b.type) {
-    case "calibration/opened": return said(`Calibration opened: ${sensor(d.sensor).toLowerCase()}`, made.procedure ? [`Procedure ${made.procedure.title ?? ""}, version ${made.procedure.version ?? ""}, digest ${made.procedure.digest}.`] : []);
+    case "calibration/opened": return said(`Calibration opened: ${sensor(d.sensor).toLowerCase()}`, made.procedure ? [`Procedure "${b.facts.find((/** @type {any} */ f) => f.name.startsWith("procedure/"))?.value.procedure?.title ?? made.procedure.id}", version ${made.procedure.version}, digest ${made.procedure.digest}.`] : []);
     case "calibration/gate-recorded": {
       const g = t.gates.get(d.gate), ask = g?.asks ?? gate(d.gate);
       return said([made.met ? "Met: " : "Not met: ", ask], [d.value && `Figure: ${amountText(d.value.amount, d.value.unit)}.`, made.cautioned && "Outside its stricter limits."].filter(Boolean), made.met ? (made.cautioned ? "Conditions met with a caution" : "") : "Conditions not met", d.evidence);
     }
     case "calibration/waived": return said(d.what === "gate" ? ["Let pass by the desk: ", t.gates.get(d.gate)?.asks ?? gate(d.gate)] : `Let pass by the desk: verdict "${verdict(made)}"${at(made)}`, reason(d.reason), "Waivers");
-    case "calibration/sheet-issued": return said(`Set-up sheet ${made.sheet ?? ""} issued: target ${made.target ?? ""}`, [`${d.source ? `From ${d.source.title}, ${d.source.dated}, version ${d.source.version}. ` : ""}Limits ${d.limits === "own" ? "are the shop's own" : "as the source states them"}.`], d.limits === "own" ? "Limits of the shop's own" : "", "typed");
+    case "calibration/sheet-issued": return said(`Set-up sheet ${made.sheet ?? ""} issued: target ${made.target ?? ""}`, [`${d.source ? `From ${d.source.title}, ${d.source.dated}, version ${d.source.version}. ` : ""}${d.from_procedure ? `Set-up "${d.from_procedure.set_up}" of the procedure. ` : ""}Limits ${d.limits === "own" ? "are the shop's own" : "as the source states them"}.`, wanted(d, made)], d.limits === "own" ? "Limits of the shop's own" : "", "typed");
     case "calibration/sheet-adopted": return said("Set-up sheet adopted by the desk");
     case "calibration/guidance-requested": return said("A specialist was asked for");
     case "calibration/claimed": return said("The desk took it on");
@@ -75,18 +89,18 @@ export function tell(t, e, behind) {
     case "calibration/readings-reported": {
       const v = made.verdict, within = v?.verdict === "within";
       return said([`${d.readings.length} ${d.readings.length === 1 ? "reading" : "readings"}${at(made)}`, v && [". Computed from all readings that stand: ", h("b", { class: within ? "met" : "bay" }, verdict(v))]],
-        [readings(t, made.stands ?? d.readings, v?.readings), v?.judged && h("ul", { class: "judged-told" }, v.judged.map((/** @type {any} */ j) => judged(j, behind)))].filter(Boolean), v && !within && v.verdict !== "undetermined" ? "Not within limits, or not sure, when measured" : "", "measured");
+        [readings(t, made.stands ?? d.readings, behind, v?.suspects), v?.judged && h("ul", { class: "judged-told" }, v.judged.map((/** @type {any} */ j) => judged(j, behind)))].filter(Boolean), v && !within && v.verdict !== "undetermined" ? "Not within limits, or not sure, when measured" : "", "measured");
     }
     case "calibration/locked": return said(`Clamps tight${at(made)}`);
     case "calibration/frozen": return said(`Set-up frozen${at(made)}`);
     case "calibration/closing-reported": {
       const held = made.closing?.verdict === "held";
-      return said(`Closing readings${at(made)}: ${held ? "it stands as before" : "it has moved"}`, [readings(t, d.readings)], held ? "" : "Moved since it was measured", "measured");
+      return said(`Closing readings${at(made)}: ${held ? "it stands as before" : "it has moved"}`, [readings(t, d.readings, behind)], held ? "" : "Moved since it was measured", "measured");
     }
     case "calibration/word-given": return said(b.by.role === "technician" ? `Bay clear${at(made)}` : `Go${at(made)}`);
     case "calibration/leg-started": return said(`Both words given: leg ${made.leg} of attempt ${made.attempt} runs${at(made)}`, made.waived ? ["On a verdict that was let pass."] : []);
     case "calibration/leg-ended": return said(`Leg ${made.leg} of attempt ${made.attempt}${at(made)}: ${OUTCOME(d.outcome)}`, [d.values && "As the routine showed: " + d.values.map((/** @type {any} */ v) => `${v.name} ${v.value}${v.unit ? " " + v.unit : ""}`).join("; ") + ".", ...reason(d.note)].filter(Boolean), d.outcome === "completed" ? "" : "Legs not completed");
-    case "calibration/drive-recorded": return said(`Drive ${made.drive} recorded: ${made.met ? "all windows met" : "not all windows met"}`, [d.driver && `Driver ${plain(d.driver)}.`, d.second_person && `Second person ${plain(d.second_person)}.`].filter(Boolean), made.met ? "" : "Drives that did not meet all", "measured");
+    case "calibration/drive-recorded": return said(`Drive ${made.drive} recorded: ${made.met ? "all windows met" : "not all windows met"}`, [made.windows?.map((/** @type {any} */ x) => `${sentence(x.window)}: ${x.met ? "met" : "not met"}, ${clock(x.within_s * 1000)} min within`).join("; "), d.driver && `Driver ${plain(d.driver)}.`, d.second_person && `Second person ${plain(d.second_person)}.`].filter(Boolean), made.met ? "" : "Drives that did not meet all", "measured");
     case "calibration/stopped": return said(["Stopped", made.interrupted ? ` in leg ${made.interrupted.leg}` : ""], [], "Stops");
     case "calibration/restart-agreed": return said("Agreed to go on after the stop");
     case "calibration/restarted": return said(`Went on after the stop${made.same_attempt ? ", same attempt" : ", another attempt"}`);
@@ -110,6 +124,8 @@ export function tell(t, e, behind) {
     case "job/vin-settled": return said(`Two VINs differed: the ${d.right === "typed" ? "typed one" : "car's own"} is right`, reason(d.reason), "VINs that differed");
     case "job/alignment-attached": return said(`Wheel alignment ${d.when} the work: ${alignmentWords({ wheels: d.wheels, thrust_udeg: made.thrust_udeg })}`, [d.steering_zero_done === false && "The steering's zero was not set."].filter(Boolean), "", "measured");
     case "job/scan-recorded": return said(`Scan ${d.when} the work: ${d.codes.length ? d.codes.map((/** @type {any} */ c) => c.code + (c.blocking ? " (holds the routine back)" : "")).join(", ") : "no codes"}`, [], "", d.source === "device" ? "measured" : "typed");
+    case "job/interface-tied": return said("A vehicle interface is in this car: the VIN that it gives is held against the job's");
+    case "job/interface-untied": return said("The vehicle interface is out of the car");
     case "job/job-withdrawn": return said(`Job withdrawn: ${OUTCOME(d.cause)}`, reason(d.reason), "Job withdrawn");
   }
   return said(sentence(b.type));
