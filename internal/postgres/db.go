@@ -135,6 +135,12 @@ func (d *DB) pool(ctx context.Context, role string, conns int32) (*pgxpool.Pool,
 	config := d.config.Copy()
 	config.ConnConfig = d.connConfig(role)
 	config.MaxConns = conns
+	if role == readerRole {
+		// The planner takes each condition of a policy for one that few rows pass. It would rather read all that an organisation
+		// has and sort it than take the newest from an index, which every list has one for.
+		config.ConnConfig.RuntimeParams["enable_sort"] = "off"
+		config.ConnConfig.RuntimeParams["jit"] = "off" // or the price of a sort that is needed would call for it
+	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, fmt.Errorf("make a pool of connections: %w", err)
