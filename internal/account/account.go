@@ -30,6 +30,9 @@ type Account struct {
 	Hash   string // as Hash writes it
 }
 
+// Person is whose way in it is.
+func (a Account) Person() stream.Person { return stream.Person{Org: a.Org, Member: a.Member} }
+
 // ErrUnknown is what a Store answers for a name that is not there or disabled.
 var ErrUnknown = errors.New("account: no such sign-in name")
 

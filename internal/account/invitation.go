@@ -73,7 +73,7 @@ func (l *Links) Invite(ctx context.Context, owner stream.Actor, member stream.ID
 	case errors.Is(err, ErrUnknown):
 	case err != nil:
 		return session.Invitation{}, "", err
-	case taken.Member != member:
+	case taken.Person() != stream.Person{Org: owner.Org, Member: member}:
 		return session.Invitation{}, "", fault.New(fault.AlreadyThere, "Somebody else signs in with this name.",
 			fault.Field{Name: "login", Want: "a name that nobody else signs in with"})
 	}
@@ -82,8 +82,8 @@ func (l *Links) Invite(ctx context.Context, owner stream.Actor, member stream.ID
 
 // ResetOf makes a link for a member of the owner's organisation who has an account.
 func (l *Links) ResetOf(ctx context.Context, owner stream.Actor, member stream.ID) (session.Invitation, string, error) {
-	of, err := l.members.AccountOf(ctx, member)
-	if errors.Is(err, ErrUnknown) || err == nil && of.Org != owner.Org {
+	of, err := l.members.AccountOf(ctx, stream.Person{Org: owner.Org, Member: member})
+	if errors.Is(err, ErrUnknown) {
 		return session.Invitation{}, "", noMember()
 	}
 	if err != nil {

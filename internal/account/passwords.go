@@ -13,9 +13,9 @@ import (
 // PasswordStore keeps passwords.
 type PasswordStore interface {
 	// AccountOf gives a member's account, or ErrUnknown if there is none or it is disabled.
-	AccountOf(ctx context.Context, member stream.ID) (Account, error)
+	AccountOf(ctx context.Context, p stream.Person) (Account, error)
 	// ChangePassword replaces the hash old, and ends the member's sessions but one.
-	ChangePassword(ctx context.Context, member stream.ID, old, hash string, except *stream.ID) (ended []stream.ID, err error)
+	ChangePassword(ctx context.Context, p stream.Person, old, hash string, except *stream.ID) (ended []stream.ID, err error)
 }
 
 // Passwords sets passwords. It may be used from many goroutines.
@@ -36,7 +36,7 @@ func (p *Passwords) Change(ctx context.Context, address netip.Addr, a token.Acce
 	if err := CheckPassword("new", next); err != nil {
 		return err
 	}
-	of, err := p.store.AccountOf(ctx, a.Member)
+	of, err := p.store.AccountOf(ctx, a.Person())
 	if err != nil {
 		return err
 	}
@@ -51,7 +51,7 @@ func (p *Passwords) Change(ctx context.Context, address netip.Addr, a token.Acce
 	if err != nil {
 		return err
 	}
-	ended, err := p.store.ChangePassword(ctx, a.Member, of.Hash, hash, &a.Session)
+	ended, err := p.store.ChangePassword(ctx, a.Person(), of.Hash, hash, &a.Session)
 	if err != nil {
 		return err
 	}

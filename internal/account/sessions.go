@@ -21,7 +21,7 @@ type SessionStore interface {
 	ExchangeToken(ctx context.Context, x session.Exchange) (session.Session, session.Step, error)
 	UseSession(ctx context.Context, id stream.ID, idle time.Duration) (session.Session, error)
 	LivingSessions(ctx context.Context, org stream.ID, member *stream.ID) ([]session.Session, error)
-	EndSessions(ctx context.Context, member stream.ID, only, except *stream.ID, why session.Reason) ([]stream.ID, error)
+	EndSessions(ctx context.Context, p stream.Person, only, except *stream.ID, why session.Reason) ([]stream.ID, error)
 }
 
 // Issuer makes and checks access tokens; token.Tokens does.
@@ -212,7 +212,7 @@ func (s *Sessions) member(ctx context.Context, of session.Session) error {
 	if !fault.Is(err, fault.SignInNeeded) {
 		return err
 	}
-	if _, err := s.end(ctx, of.Member, nil, nil, session.Retired); err != nil {
+	if _, err := s.end(ctx, of.Person(), nil, nil, session.Retired); err != nil {
 		return err
 	}
 	return err
@@ -246,7 +246,7 @@ func (s *Sessions) List(ctx context.Context, org stream.ID, member *stream.ID) (
 
 // SignOut ends the session of an access token.
 func (s *Sessions) SignOut(ctx context.Context, a token.Access) error {
-	_, err := s.end(ctx, a.Member, &a.Session, nil, session.SignedOut)
+	_, err := s.end(ctx, a.Person(), &a.Session, nil, session.SignedOut)
 	if err == nil {
 		s.Heard([]stream.ID{a.Session}) // also where the store no longer has it
 	}
@@ -254,8 +254,8 @@ func (s *Sessions) SignOut(ctx context.Context, a token.Access) error {
 }
 
 // End ends one session of a member; a not-found fault if it does not go on or is another's.
-func (s *Sessions) End(ctx context.Context, member, id stream.ID, why session.Reason) error {
-	ids, err := s.end(ctx, member, &id, nil, why)
+func (s *Sessions) End(ctx context.Context, p stream.Person, id stream.ID, why session.Reason) error {
+	ids, err := s.end(ctx, p, &id, nil, why)
 	if err == nil && len(ids) == 0 {
 		return fault.New(fault.NotHere, "There is no such session.")
 	}
@@ -263,13 +263,13 @@ func (s *Sessions) End(ctx context.Context, member, id stream.ID, why session.Re
 }
 
 // EndAll ends all sessions of a member, but for one if except is given.
-func (s *Sessions) EndAll(ctx context.Context, member stream.ID, except *stream.ID, why session.Reason) error {
-	_, err := s.end(ctx, member, nil, except, why)
+func (s *Sessions) EndAll(ctx context.Context, p stream.Person, except *stream.ID, why session.Reason) error {
+	_, err := s.end(ctx, p, nil, except, why)
 	return err
 }
 
-func (s *Sessions) end(ctx context.Context, member stream.ID, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
-	ids, err := s.c.Store.EndSessions(ctx, member, only, except, why)
+func (s *Sessions) end(ctx context.Context, p stream.Person, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
+	ids, err := s.c.Store.EndSessions(ctx, p, only, except, why)
 	s.Heard(ids)
 	return ids, err
 }

@@ -65,7 +65,7 @@ func (a *App) expect(ctx context.Context, cal *calibration.State, q *calibration
 	now := time.Now().UTC()
 	l := &line{
 		cal: cal.ID(), at: dispatch.Situation{Now: now},
-		request: dispatch.Request{Shop: cal.Shop(), Sensor: cal.Sensor(), Languages: q.Languages, Declined: q.Declined},
+		request: dispatch.Request{Shop: cal.Shop(), Sensor: cal.Sensor(), Languages: q.Languages, Declined: q.DeclinedBy()},
 		rivals:  map[stream.ID]dispatch.Waiting{}, queue: map[stream.ID]dispatch.Waiting{},
 	}
 	desks := 0
@@ -114,17 +114,21 @@ func (a *App) lookAt(ctx context.Context, desk *register.State, l *line, lead *s
 		return err
 	}
 	hours, zone, known := desk.Hours()
-	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.ID{}
+	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.Person{}
 	for _, row := range claimed {
 		q, _, err := httpapi.QueueOf(row)
-		switch {
-		case err != nil:
+		if err != nil {
 			return err
-		case q == nil || q.Member == nil:
+		}
+		if q == nil {
+			continue
+		}
+		switch holder, held := q.Holder(); {
+		case !held:
 			continue
 		case q.Over == nil:
-			inHand[*q.Member]++
-			holders[row.Stream.ID] = *q.Member
+			inHand[holder.Member]++
+			holders[row.Stream.ID] = holder
 		default:
 			l.at.Durations = append(l.at.Durations, q.Over.Sub(*q.Since))
 		}
@@ -136,7 +140,7 @@ func (a *App) lookAt(ctx context.Context, desk *register.State, l *line, lead *s
 			l.at.Outcomes = append(l.at.Outcomes, dispatch.Outcome{Middle: time.Duration(q.Estimate.ModelS) * time.Second, Waited: waited})
 		}
 	}
-	l.request.Agreed, l.request.LeadHeld = []stream.ID{id}, stream.ID{}
+	l.request.Agreed, l.request.LeadHeld = []stream.ID{id}, stream.Person{}
 	if lead != nil {
 		l.request.LeadHeld = holders[*lead]
 	}
@@ -168,7 +172,7 @@ func (a *App) lookAt(ctx context.Context, desk *register.State, l *line, lead *s
 }
 
 // addWaiting adds the other requests that wait for the desk, as far as the same people may take them.
-func (a *App) addWaiting(ctx context.Context, desk stream.ID, l *line, holders map[stream.ID]stream.ID, there, able []dispatch.Specialist) error {
+func (a *App) addWaiting(ctx context.Context, desk stream.ID, l *line, holders map[stream.ID]stream.Person, there, able []dispatch.Specialist) error {
 	waiting, err := rows(a.db.For(desk).Waiting(ctx, postgres.Turn{}, 500))
 	if err != nil {
 		return err
@@ -181,7 +185,7 @@ func (a *App) addWaiting(ctx context.Context, desk stream.ID, l *line, holders m
 		if q == nil || row.Stream.ID == l.cal {
 			continue
 		}
-		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{desk}, Declined: q.Declined}
+		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{desk}, Declined: q.DeclinedBy()}
 		if q.With != nil {
 			ask.LeadHeld = holders[*q.With]
 		}

@@ -130,7 +130,7 @@ func (a *App) withoutAccount(ctx context.Context, in register.Imported) (missing
 			missing = append(missing, s)
 		case err != nil:
 			return nil, err
-		case got.Member != s.Member:
+		case got.Person() != stream.Person{Org: in.Organisation, Member: s.Member}:
 			return nil, fault.New(fault.AlreadyThere, "Somebody else signs in with this name.",
 				fault.Field{Name: s.Path + ".login", Want: "a name that nobody else signs in with"})
 		}

@@ -118,9 +118,9 @@ func TestInvitations(t *testing.T) {
 	}
 }
 
-// TestLinksForTheIdsOfOthers: an owner chooses ids of members, also one that another organisation's member has, and gets
-// nothing by it there: no link is voided, no session ends, no way in is taken.
-func TestLinksForTheIdsOfOthers(t *testing.T) {
+// TestTwoOfOneID: owners choose the ids of members, so two organisations may have one with the same. They live side by
+// side: of links, passwords, sessions and retirement each gets its own, whatever the other organisation does.
+func TestTwoOfOneID(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	owner, member := newMember(s)
@@ -130,19 +130,56 @@ func TestLinksForTheIdsOfOthers(t *testing.T) {
 	for _, id := range []string{member, tech} {
 		other.Do(register, "add-member", `{"id":"`+id+`","name":"N. Namesake","roles":["technician"]}`)
 	}
-	link := apptest.Read[invited](owner, owner.Post("/v1/invitations", `{"member":"`+member+`","login":"newcomer@north.example"}`)).Link
-	theirs := apptest.Read[invited](other, other.Post("/v1/invitations", `{"member":"`+member+`","login":"namesake@south.example"}`)).Link
-	require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, link), "a new password of mine")).Status, "the other's link voided it")
-	in := signIn(s, "newcomer@north.example", "a new password of mine")
-	require.Equal(t, "not-found", slugOf(nobody, nobody.Post("/v1/join", joining(tokenOf(t, theirs), "a password of theirs"))))
-	require.Equal(t, http.StatusOK, s.Nobody().With("Authorization", "Bearer "+in.Token).Get("/v1/me").Status, "the other's link ended a session")
-
-	for _, id := range []string{member, tech} {
-		require.Equal(t, "already-there", slugOf(other, other.Post("/v1/invitations", `{"member":"`+id+`","login":"namesake@south.example"}`)))
-		require.Equal(t, "not-found", slugOf(other, other.Post("/v1/resets", `{"member":"`+id+`"}`)))
+	const ours, theirs = "newcomer@north.example", "namesake@south.example"
+	invite := func(c *apptest.Client, login string) string {
+		return apptest.Read[invited](c, c.Post("/v1/invitations", `{"member":"`+member+`","login":"`+login+`"}`)).Link
 	}
-	require.JSONEq(t, `{"accounts":[`+`{"member":"`+other.Access.Member.String()+`","login":"`+apptest.OtherOwner+`"},`+
-		`{"member":"`+s.Person(apptest.OtherTechnician).Member.String()+`","login":"`+apptest.OtherTechnician+`"}]}`, other.Get("/v1/accounts").Body)
+	join := func(link, password string) {
+		t.Helper()
+		require.Equal(t, http.StatusOK, nobody.Post("/v1/join", joining(tokenOf(t, link), password)).Status)
+	}
+	goesOn := func(g granted) {
+		t.Helper()
+		require.Equal(t, http.StatusOK, nobody.With("Authorization", "Bearer "+g.Token).Get("/v1/me").Status)
+	}
+	links := []string{invite(owner, ours), invite(other, theirs)} // neither voids the other
+	join(links[0], "a new password of ours")
+	mine := signIn(s, ours, "a new password of ours")
+	join(links[1], "a new password of theirs")
+	goesOn(mine)
+	namesake := signIn(s, theirs, "a new password of theirs")
+	require.Equal(t, "already-there", slugOf(other, other.Post("/v1/invitations", `{"member":"`+member+`","login":"`+ours+`"}`)), "the name is somebody else's")
+
+	for _, c := range []*apptest.Client{owner, other} {
+		require.Len(t, apptest.Read[struct{ Sessions []struct{ ID string } }](c, c.Get("/v1/sessions?member="+member)).Sessions, 1)
+	}
+	me := func(g granted) *apptest.Client { return nobody.With("Authorization", "Bearer "+g.Token) }
+	require.Equal(t, http.StatusNoContent, me(namesake).Post("/v1/password", `{"old":"a new password of theirs","new":"another password of theirs"}`).Status)
+	goesOn(mine)
+	reset := apptest.Read[invited](other, other.Post("/v1/resets", `{"member":"`+member+`"}`))
+	require.Equal(t, theirs, reset.Login)
+	again := apptest.Read[invited](owner, owner.Post("/v1/resets", `{"member":"`+member+`"}`))
+	require.Equal(t, ours, again.Login)
+	join(reset.Link, "a third password of theirs")
+	goesOn(mine)
+	join(again.Link, "a second password of ours")
+	require.Equal(t, "not-found", slugOf(other, other.Post("/v1/resets", `{"member":"`+tech+`"}`)), "theirs has no account")
+
+	mine, namesake = signIn(s, ours, "a second password of ours"), signIn(s, theirs, "a third password of theirs")
+	socket := welcomed(t, s, mine.Token)
+	require.Equal(t, http.StatusNoContent, me(namesake).Post("/v1/sign-out", `{"everywhere":true}`).Status)
+	goesOn(mine)
+	namesake = signIn(s, theirs, "a third password of theirs")
+	closed := welcomed(t, s, namesake.Token)
+	other.Do(register, "retire-member", `{"member":"`+member+`"}`)
+	closed.signedOut()
+	require.Equal(t, http.StatusUnauthorized, me(namesake).Get("/v1/me").Status)
+	goesOn(mine)
+	_, err := s.SQL().Exec(t.Context(), `update readback.account set disabled = true where login = $1`, theirs)
+	require.NoError(t, err)
+	goesOn(mine)
+	require.NoError(t, socket.ws.WriteJSON(map[string]any{"say": "beat", "n": 1}))
+	socket.want("beat")
 }
 
 // TestAResetOpensNoDisabledAccount: a link that was out when an account was disabled does not undo that.

@@ -31,9 +31,9 @@ type leases struct {
 	lasts time.Duration // READBACK_LEASE_LASTS
 	every time.Duration // the interval
 
-	mu        sync.Mutex             // guards what follows
-	connected func() []stream.ID     // members with a connection here; nil before there can be any
-	asked     map[stream.ID]struct{} // members who asked something by HTTP in this interval
+	mu        sync.Mutex                 // guards what follows
+	connected func() []stream.Person     // who has a connection here; nil before there can be any
+	asked     map[stream.Person]struct{} // who asked something by HTTP in this interval
 }
 
 // An interval is 15 s, or shorter where claims lapse soon: a dozen of them make a lease.
@@ -49,35 +49,35 @@ const (
 func newLeases(db *postgres.DB, lasts time.Duration, log *slog.Logger) *leases {
 	lasts = orDefault(lasts, config.DefaultLeaseLasts)
 	return &leases{
-		db: db, log: log, lasts: lasts, every: min(longestInterval, lasts/intervalsOfALease), asked: map[stream.ID]struct{}{},
+		db: db, log: log, lasts: lasts, every: min(longestInterval, lasts/intervalsOfALease), asked: map[stream.Person]struct{}{},
 	}
 }
 
-// heard notes that a member asked something.
-func (l *leases) heard(member stream.ID) {
+// heard notes that somebody asked something.
+func (l *leases) heard(p stream.Person) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.asked[member] = struct{}{}
+	l.asked[p] = struct{}{}
 }
 
 // connect says where to ask who has a connection.
-func (l *leases) connect(connected func() []stream.ID) {
+func (l *leases) connect(connected func() []stream.Person) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.connected = connected
 }
 
 // here are those heard of in this interval.
-func (l *leases) here() map[stream.ID]struct{} {
+func (l *leases) here() map[stream.Person]struct{} {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	here := map[stream.ID]struct{}{}
-	for member := range l.asked {
-		here[member] = struct{}{}
+	here := map[stream.Person]struct{}{}
+	for p := range l.asked {
+		here[p] = struct{}{}
 	}
 	if l.connected != nil {
-		for _, member := range l.connected() {
-			here[member] = struct{}{}
+		for _, p := range l.connected() {
+			here[p] = struct{}{}
 		}
 	}
 	return here
@@ -115,7 +115,7 @@ func (l *leases) write(ctx context.Context, anew bool) error {
 	defer cancel()
 	l.mu.Lock()
 	asked := l.asked
-	l.asked = map[stream.ID]struct{}{}
+	l.asked = map[stream.Person]struct{}{}
 	l.mu.Unlock()
 	here := l.here()
 	maps.Copy(here, asked)
@@ -145,7 +145,7 @@ func (l *leases) lapse(ctx context.Context, hub *live.Hub) error {
 		return err
 	}
 	for _, d := range due {
-		if _, back := l.here()[d.Member]; back {
+		if _, back := l.here()[d.Specialist]; back {
 			continue // and written with the next interval
 		}
 		data, err := json.Marshal(map[string]int64{"unheard_s": int64(d.Unheard / time.Second)})
@@ -167,10 +167,10 @@ func (l *leases) lapse(ctx context.Context, hub *live.Hub) error {
 // Unheard is how long nothing was heard of the specialist who holds the claim; false while they are heard of, and if it is
 // not known.
 func (l *leases) Unheard(ctx context.Context, id stream.ID, claim calibration.Claim) (time.Duration, bool, error) {
-	if _, here := l.here()[claim.Member]; here {
+	if _, here := l.here()[claim.Person()]; here {
 		return 0, false, nil
 	}
-	unheard, known, err := l.db.Unheard(ctx, id, claim.Member)
+	unheard, known, err := l.db.Unheard(ctx, id, claim.Person())
 	return unheard, known && unheard >= silentFor*l.every, err
 }
 

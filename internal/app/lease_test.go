@@ -108,8 +108,8 @@ func silent(t *testing.T, s *apptest.Server, d time.Duration) {
 	t.Helper()
 	sql := s.SQL()
 	for _, change := range []string{
-		`insert into readback.lease (stream, member, claimed_at, heard_at)
-		select stream, (summary #>> '{queue,member}')::uuid, (summary #>> '{queue,since}')::timestamptz, now() - $1::interval
+		`insert into readback.lease (stream, desk, member, claimed_at, heard_at)
+		select stream, desk, (summary #>> '{queue,member}')::uuid, (summary #>> '{queue,since}')::timestamptz, now() - $1::interval
 		from readback.head where desk is not null on conflict (stream) do update set heard_at = excluded.heard_at`,
 		`update readback.lease_watch set since = now() - $1::interval`,
 	} {

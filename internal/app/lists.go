@@ -61,14 +61,14 @@ func (a accounts) AccountByLogin(ctx context.Context, login string) (account.Acc
 	return account.Account{Member: got.Member, Org: got.Org, Login: got.Login, Hash: got.PasswordHash}, err
 }
 
-func (a accounts) AccountOf(ctx context.Context, member stream.ID) (account.Account, error) {
-	got, err := a.db.AccountOf(ctx, member)
+func (a accounts) AccountOf(ctx context.Context, p stream.Person) (account.Account, error) {
+	got, err := a.db.AccountOf(ctx, p)
 	if fault.Is(err, fault.NotHere) || err == nil && got.Disabled {
 		return account.Account{}, account.ErrUnknown
 	}
 	return account.Account{Member: got.Member, Org: got.Org, Login: got.Login, Hash: got.PasswordHash}, err
 }
 
-func (a accounts) ChangePassword(ctx context.Context, member stream.ID, old, hash string, except *stream.ID) ([]stream.ID, error) {
-	return a.db.ChangePassword(ctx, member, old, hash, except)
+func (a accounts) ChangePassword(ctx context.Context, p stream.Person, old, hash string, except *stream.ID) ([]stream.ID, error) {
+	return a.db.ChangePassword(ctx, p, old, hash, except)
 }

@@ -67,7 +67,7 @@ func NewPassword(ctx context.Context, cfg config.Config, log *slog.Logger, organ
 		return nobody
 	}
 	password := newPassword()
-	if _, err := a.db.ChangePassword(ctx, put.Member, put.PasswordHash, account.Hash(password), nil); err != nil {
+	if _, err := a.db.ChangePassword(ctx, put.Person(), put.PasswordHash, account.Hash(password), nil); err != nil {
 		return err
 	}
 	tell(password)

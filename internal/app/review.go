@@ -72,7 +72,7 @@ func (a *App) review(ctx context.Context, sockets *wsconn.Server) {
 func (a *App) reviewOne(ctx context.Context, sockets *wsconn.Server, org stream.ID) error {
 	for _, member := range sockets.Members(org) {
 		if err := a.member(ctx, org, member); fault.Is(err, fault.SignInNeeded) {
-			sockets.CloseMember(member)
+			sockets.CloseMember(stream.Person{Org: org, Member: member})
 		} else if err != nil {
 			return err
 		}

@@ -43,7 +43,7 @@ func TestDeskHandsOver(t *testing.T) {
 	w.do(technician, "bay-clear", `{}`)
 	w.do(colleague, "go", `{}`)
 	require.Equal(t, Running, w.state().Phase())
-	require.Equal(t, colleague.Member, *w.state().runner())
+	require.Equal(t, colleague.Person(), *w.state().runner())
 }
 
 // TestNothingChangesHandsWhileALegRuns, on neither side, by no command.

@@ -120,7 +120,7 @@ func (s *State) bound(m may, actor stream.Actor, facts stream.Facts) bool {
 	}
 	switch m.bond {
 	case claiming:
-		return s.claim != nil && s.claim.Member == actor.Member && s.claim.Desk == actor.Org
+		return s.claim != nil && s.claim.Person() == actor.Person()
 	case colleagues:
 		return s.claim != nil && s.claim.Member != actor.Member && s.claim.Desk == actor.Org
 	case ofDesk:
@@ -171,7 +171,7 @@ var (
 // legGuards are asked of both words, so that each of the two vouches for everything.
 var legGuards = []guard{
 	jobGoesOn, carDescribed, oneVIN, personCompetent, gatesByLeg, noBlockingCode, sheetAdopted, targetFitted, noOpenStep, positionNotRun, withinHere,
-	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, surveyCurrent, instrumentsCurrent, notAlreadySaid, twoPeople,
+	frozenHere, closingHeld, closingSees, setupFresh, factsUnchanged, surveyCurrent, instrumentsCurrent, notAlreadySaid,
 }
 
 // table is every command there is, in the order in which a calibration meets them. docs/state-machine.md shows it.

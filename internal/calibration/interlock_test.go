@@ -778,14 +778,6 @@ var alone = map[string]func(w *world) (actor stream.Actor, command, data string)
 		w.do(technician, "bay-clear", `{}`)
 		return technician, "bay-clear", `{}`
 	},
-	"two-people": func(w *world) (stream.Actor, string, string) {
-		w.guided()
-		w.held()
-		w.do(specialist, "go", `{}`)
-		both := stream.Actor{Member: specialist.Member, Org: shopID, Roles: technician.Roles}
-		w.facts[memberKey(shopID, specialist.Member)] = w.facts[memberKey(shopID, technician.Member)]
-		return both, "bay-clear", `{}`
-	},
 	"restart-not-said": func(w *world) (stream.Actor, string, string) {
 		w.guided()
 		w.do(technician, "stop", `{}`)

@@ -71,12 +71,12 @@ func (s *State) runningLeg() *LegRef {
 }
 
 // runner is the specialist whose routine runs, or nil.
-func (s *State) runner() *stream.ID {
+func (s *State) runner() *stream.Person {
 	if s.phase != Running {
 		return nil
 	}
-	id := s.claim.Member
-	return &id
+	p := s.claim.Person()
+	return &p
 }
 
 // completed reports whether the open attempt has a completed leg at the position.

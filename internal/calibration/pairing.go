@@ -50,6 +50,10 @@ func (p pairing) same(q pairing) bool {
 	return p.Job == q.Job && p.State == q.State && equal(p.With, q.With) && equal(p.Desk, q.Desk) && equal(p.Member, q.Member)
 }
 
+func (p pairing) claimedBy(who stream.Person) bool {
+	return p.Desk != nil && p.Member != nil && stream.Person{Org: *p.Desk, Member: *p.Member} == who
+}
+
 func pairingKey(calibration stream.ID) stream.FactKey {
 	return stream.FactKey{Stream: stream.Ref{Kind: stream.Calibration, ID: calibration}, Name: "pairing"}
 }
@@ -122,7 +126,7 @@ var leadFirst = guard{"lead-first", "what it was asked for with is claimed by th
 	switch lead, _ := fact[pairing](a.facts, pairingKey(*with)); {
 	case lead.State == pairingWaits:
 		return fmt.Sprintf("It was asked for with calibration %s: claim that one first.", *with)
-	case lead.State == pairingClaimed && (lead.Member == nil || *lead.Member != a.actor.Member):
+	case lead.State == pairingClaimed && !lead.claimedBy(a.actor.Person()):
 		return fmt.Sprintf("It was asked for with calibration %s, which another specialist has claimed: this one is theirs.", *with)
 	}
 	return ""
@@ -130,7 +134,7 @@ var leadFirst = guard{"lead-first", "what it was asked for with is claimed by th
 
 var notDeclined = guard{"not-declined", "the specialist has not declined it already", func(a *asked) string {
 	for _, d := range a.state.declined {
-		if d.Member == a.actor.Member {
+		if d.Person() == a.actor.Person() {
 			return "You have declined it already."
 		}
 	}

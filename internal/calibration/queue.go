@@ -227,6 +227,9 @@ type Decline struct {
 	Reason stream.Sealed `json:"reason"`
 }
 
+// Person is who declined.
+func (d Decline) Person() stream.Person { return stream.Person{Org: d.Desk, Member: d.Member} }
+
 func needsDecline(s *State, actor stream.Actor, _ any) []stream.FactKey {
 	return []stream.FactKey{s.agreementKey(actor.Org)}
 }

@@ -55,7 +55,7 @@ type signedDecided struct {
 }
 
 func decideSign(a *asked) (stream.Decision, error) {
-	again := slices.ContainsFunc(a.state.signs, func(s Sign) bool { return s.By.Member == a.actor.Member })
+	again := slices.ContainsFunc(a.state.signs, func(s Sign) bool { return s.By.Person() == a.actor.Person() })
 	return a.entry(signedDecided{Again: again, Cautions: a.competenceCautions()})
 }
 

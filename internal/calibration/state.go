@@ -74,6 +74,9 @@ type Claim struct {
 	At     time.Time `json:"at"`
 }
 
+// Person is the specialist.
+func (c Claim) Person() stream.Person { return stream.Person{Org: c.Desk, Member: c.Member} }
+
 // ID is the stream's id.
 func (s *State) ID() stream.ID { return s.id }
 

@@ -151,13 +151,36 @@ type Row struct {
 // Queue is what the queue goes by, and what became of the wait.
 type Queue struct {
 	Request
-	Held     bool        `json:"held,omitempty"`     // the vehicle is held
-	Ready    bool        `json:"ready,omitempty"`    // the set-up is frozen
-	Declined []stream.ID `json:"declined,omitempty"` // by these members
-	Desk     *stream.ID  `json:"desk,omitempty"`
-	Member   *stream.ID  `json:"member,omitempty"` // who has claimed it
-	Since    *time.Time  `json:"since,omitempty"`  // of the claim
-	Over     *time.Time  `json:"over,omitempty"`   // its outcome stands
+	Held     bool       `json:"held,omitempty"`  // the vehicle is held
+	Ready    bool       `json:"ready,omitempty"` // the set-up is frozen
+	Declined []Decliner `json:"declined_by,omitempty"`
+	Desk     *stream.ID `json:"desk,omitempty"`
+	Member   *stream.ID `json:"member,omitempty"` // who has claimed it
+	Since    *time.Time `json:"since,omitempty"`  // of the claim
+	Over     *time.Time `json:"over,omitempty"`   // its outcome stands
+}
+
+// Decliner is a specialist who declined the request.
+type Decliner struct {
+	Desk   stream.ID `json:"desk"`
+	Member stream.ID `json:"member"`
+}
+
+// DeclinedBy lists who declined the request.
+func (q *Queue) DeclinedBy() []stream.Person {
+	var all []stream.Person
+	for _, d := range q.Declined {
+		all = append(all, stream.Person{Org: d.Desk, Member: d.Member})
+	}
+	return all
+}
+
+// Holder is who has claimed it; false while nobody has.
+func (q *Queue) Holder() (stream.Person, bool) {
+	if q.Desk == nil || q.Member == nil {
+		return stream.Person{}, false
+	}
+	return stream.Person{Org: *q.Desk, Member: *q.Member}, true
 }
 
 // Waiting is the request as the order of the queue sees it.
@@ -181,7 +204,7 @@ func (s *State) queue() *Queue {
 	}
 	q := &Queue{Request: *s.request, Held: s.vehicleHeld(), Ready: s.place.Stage.still()}
 	for _, d := range s.declined {
-		q.Declined = append(q.Declined, d.Member)
+		q.Declined = append(q.Declined, Decliner{d.Desk, d.Member})
 	}
 	if s.claim != nil {
 		q.Desk, q.Member, q.Since = &s.claim.Desk, &s.claim.Member, &s.claim.At

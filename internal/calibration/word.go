@@ -15,7 +15,8 @@ const WordWindow = 60 * time.Second
 // SetupFresh is how long the last reading vouches for a set-up.
 const SetupFresh = 30 * time.Minute
 
-// Word is one side's part of starting a leg: the bay says it is clear, the desk says go.
+// Word is one side's part of starting a leg: the bay says it is clear, the desk says go. The two are always of two people:
+// a technician's is of somebody of the shop, a specialist's of somebody who is not (see holds).
 type Word struct {
 	Role   stream.Role `json:"role"` // technician: bay clear; specialist: go
 	Member stream.ID   `json:"member"`
@@ -63,7 +64,7 @@ func decideWord(a *asked) (stream.Decision, error) {
 		return a.entry(wordDecided{s.place.Position})
 	}
 	b, _ := fact[bay](a.facts, s.bayKey(s.sheet().Bay))
-	runner := s.claim.Member
+	runner := s.claim.Person()
 	return stream.Decision{
 		Type: a.row.entries[1], V: 1, Role: a.role, Runs: &runner,
 		Decided: legDecided{
@@ -100,13 +101,6 @@ var setupFresh = guard{"setup-fresh", "the last reading is not older than 30 min
 var notAlreadySaid = guard{"not-already-said", "this side's word does not already wait for the other", func(a *asked) string {
 	if w, left, ok := a.state.Words(a.now); ok && w.Role == a.role {
 		return fmt.Sprintf("You have said it; the other side has %d s left to answer.", int(left/time.Second))
-	}
-	return ""
-}}
-
-var twoPeople = guard{"two-people", "the two words are of two people", func(a *asked) string {
-	if w, _, ok := a.state.Words(a.now); ok && w.Role != a.role && w.Member == a.actor.Member {
-		return "You have given the other side's word yourself. A leg starts on the words of two people."
 	}
 	return ""
 }}

@@ -25,15 +25,18 @@ type Specialist struct {
 	InHand      int               // calibrations claimed and not over
 }
 
+// Person is who it is.
+func (s Specialist) Person() stream.Person { return stream.Person{Org: s.Desk, Member: s.Member} }
+
 // Request is what a specialist must fit.
 type Request struct {
 	Shop      stream.ID
 	Sensor    string
-	Languages []string    // any of these will do; none: any language
-	Agreed    []stream.ID // the desks that the shop has an agreement with now
-	Declined  []stream.ID // the members who declined it
-	LeadHeld  stream.ID   // who claimed the request that leads; zero: nobody, or none leads
-	LeadWaits bool        // the request that leads waits itself
+	Languages []string        // any of these will do; none: any language
+	Agreed    []stream.ID     // the desks that the shop has an agreement with now
+	Declined  []stream.Person // who declined it
+	LeadHeld  stream.Person   // who claimed the request that leads; zero: nobody, or none leads
+	LeadWaits bool            // the request that leads waits itself
 }
 
 // Eligible lists every reason why the specialist is not offered the request on that day (2026-11-25, in UTC); with none,
@@ -59,13 +62,13 @@ func Eligible(s Specialist, r Request, day string) []Reason {
 	if !Speaks(s.Languages, r.Languages) {
 		add("language", "The shop asks for %s.", strings.Join(r.Languages, " or "))
 	}
-	if slices.Contains(r.Declined, s.Member) {
+	if slices.Contains(r.Declined, s.Person()) {
 		add("declined", "The member declined it.")
 	}
 	switch {
 	case r.LeadWaits:
 		add("lead-first", "It was asked for together with another sensor of the car: that one is taken first.")
-	case r.LeadHeld != stream.ID{} && r.LeadHeld != s.Member:
+	case r.LeadHeld != stream.Person{} && r.LeadHeld != s.Person():
 		add("lead-elsewhere", "Another specialist has taken the request that leads; this one follows.")
 	}
 	if !s.OnDuty {

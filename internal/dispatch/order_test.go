@@ -206,9 +206,9 @@ func TestEligible(t *testing.T) {
 		"no-competence":      func(_ *Specialist, r *Request) { r.Sensor = "front-camera" },
 		"competence-expired": func(s *Specialist, _ *Request) { s.Competences["front-radar"] = "2026-11-24" },
 		"language":           func(s *Specialist, _ *Request) { s.Languages = nil },
-		"declined":           func(_ *Specialist, r *Request) { r.Declined = []stream.ID{member} },
+		"declined":           func(_ *Specialist, r *Request) { r.Declined = []stream.Person{{Org: desk, Member: member}} },
 		"lead-first":         func(_ *Specialist, r *Request) { r.LeadWaits = true },
-		"lead-elsewhere":     func(_ *Specialist, r *Request) { r.LeadHeld = other },
+		"lead-elsewhere":     func(_ *Specialist, r *Request) { r.LeadHeld = stream.Person{Org: desk, Member: other} },
 		"off-duty":           func(s *Specialist, _ *Request) { s.OnDuty = false },
 		"hands-full":         func(s *Specialist, _ *Request) { s.InHand = MostAtOnce },
 	} {
@@ -218,6 +218,9 @@ func TestEligible(t *testing.T) {
 		require.Equal(t, []string{code}, codes(got))
 		require.NotEmpty(t, got[0].Words)
 	}
+	s, r = fits()
+	r.Declined = []stream.Person{{Org: other, Member: member}}
+	require.Empty(t, Eligible(s, r, "2026-11-25"), "somebody of another desk declined, whose register has the same id")
 	s, r = fits()
 	s.Active, s.OnDuty, r.Agreed = false, false, nil
 	require.Equal(t, []string{"not-active", "no-agreement", "off-duty"}, codes(Eligible(s, r, "2026-11-25")), "all at once")

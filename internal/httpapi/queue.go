@@ -67,15 +67,18 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 	if err != nil {
 		return nil, err
 	}
-	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.ID{}
+	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.Person{}
 	for _, row := range claimed {
 		q, _, err := QueueOf(row)
 		if err != nil {
 			return nil, err
 		}
-		if q != nil && q.Member != nil && q.Over == nil {
-			inHand[*q.Member]++
-			holders[row.Stream.ID] = *q.Member
+		if q == nil || q.Over != nil {
+			continue
+		}
+		if holder, held := q.Holder(); held {
+			inHand[holder.Member]++
+			holders[row.Stream.ID] = holder
 		}
 	}
 	staff := StaffOf(view.State.(*register.State), inHand)
@@ -93,7 +96,7 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 			continue
 		}
 		one := q.Waiting(row.Stream.ID)
-		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{actor.Org}, Declined: q.Declined}
+		ask := dispatch.Request{Shop: row.Org, Sensor: sensor, Languages: q.Languages, Agreed: []stream.ID{actor.Org}, Declined: q.DeclinedBy()}
 		if q.With != nil {
 			ask.LeadHeld = holders[*q.With]
 			_, ask.LeadWaits = byID[*q.With]

@@ -68,7 +68,7 @@ type Server struct {
 	Photos    *photo.Taker
 	Webhooks  Webhooks
 	Devices   *device.Desk
-	Heard     func(member stream.ID)                                             // hears of each request of a member; may be nil
+	Heard     func(stream.Person)                                                // hears of each request of a member; may be nil
 	Unheard   Unheard                                                            // may be nil
 	Outlook   func(ctx context.Context, cal *calibration.State) (Outlook, error) // may be nil
 	TrailKey  string                                                             // the verifier key of the signer of bundles

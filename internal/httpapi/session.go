@@ -96,7 +96,7 @@ func (s *Server) endSession(w http.ResponseWriter, r *http.Request, actor stream
 			why = session.SignedOut
 			dropCookies(w)
 		}
-		if err := s.Sessions.End(r.Context(), one.Member, id, why); err != nil {
+		if err := s.Sessions.End(r.Context(), one.Person(), id, why); err != nil {
 			return err
 		}
 		w.WriteHeader(http.StatusNoContent)

@@ -24,7 +24,7 @@ func (s *Server) actor(r *http.Request) (stream.Actor, error) {
 		return stream.Actor{}, err
 	}
 	if s.Heard != nil {
-		s.Heard(claims.Member)
+		s.Heard(claims.Person())
 	}
 	return s.Hub.Actor(r.Context(), claims.Org, claims.Member)
 }
@@ -140,7 +140,7 @@ func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if everywhere {
-		if err := s.Sessions.EndAll(r.Context(), claims.Member, nil, session.SignedOut); err != nil {
+		if err := s.Sessions.EndAll(r.Context(), claims.Person(), nil, session.SignedOut); err != nil {
 			return err
 		}
 	}

@@ -38,8 +38,8 @@ type Append struct {
 	Record  trail.Record
 	Summary stream.Summary    // the stream's row in lists after this entry
 	NewKey  *trail.WrappedKey // with the first entry of a stream that has a key of its own
-	Runs    *stream.ID        // the specialist whose one running routine starts; a second is refused by the database
-	Ends    *stream.ID        // the specialist whose running routine ends
+	Runs    *stream.Person    // the specialist whose one running routine starts; a second is refused by the database
+	Ends    *stream.Person    // the specialist whose running routine ends
 }
 
 // Outcome of an Append that reached the database.

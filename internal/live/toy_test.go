@@ -138,9 +138,11 @@ func (r toy) Decide(state stream.State, actor stream.Actor, cmd stream.Command, 
 			return d, fault.New(fault.NotClaimed, "Not yours.")
 		}
 	case "start":
-		d.Runs = &actor.Member
+		who := actor.Person()
+		d.Runs = &who
 	case "end":
-		d.Ends = &actor.Member
+		who := actor.Person()
+		d.Ends = &who
 	}
 	return d, nil
 }

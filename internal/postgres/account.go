@@ -24,25 +24,24 @@ type Account struct {
 	CreatedAt    time.Time // given by the database
 }
 
+// Person is who signs in.
+func (a Account) Person() stream.Person { return stream.Person{Org: a.Org, Member: a.Member} }
+
 const sqlPutAccount = `
 insert into account (member, org, login, password_hash, disabled)
 values ($1, $2, $3, $4, $5)
-on conflict (member) do update set
+on conflict (org, member) do update set
 	login = excluded.login, password_hash = excluded.password_hash, disabled = excluded.disabled
-where account.org = excluded.org
 returning created_at`
 
 // PutAccount makes the member's account or changes its login, password and whether it may be used. A login that someone
-// else has is refused; so is moving a member to another organisation.
+// else has is refused.
 func (d *DB) PutAccount(ctx context.Context, a Account) error {
 	var at time.Time
 	err := d.writer.QueryRow(ctx, sqlPutAccount,
 		given(a.Member), given(a.Org), strings.ToLower(a.Login), a.PasswordHash, a.Disabled).Scan(&at)
-	switch {
-	case errors.Is(err, pgx.ErrNoRows):
-		return fault.New(fault.AlreadyThere, "The member has an account in another organisation.")
-	case err != nil:
-		return fmt.Errorf("put the account of member %s: %w", a.Member, explain(err))
+	if err != nil {
+		return fmt.Errorf("put the account of member %s of %s: %w", a.Member, a.Org, explain(err))
 	}
 	return nil
 }
@@ -51,7 +50,7 @@ const (
 	sqlAccountByLogin = `
 select member, org, login, password_hash, disabled, created_at from account where login = $1`
 	sqlAccountOf = `
-select member, org, login, password_hash, disabled, created_at from account where member = $1`
+select member, org, login, password_hash, disabled, created_at from account where org = $1 and member = $2`
 )
 
 // AccountByLogin finds an account, disabled or not, by its login in whatever case; a not-found fault if there is none.
@@ -60,8 +59,8 @@ func (d *DB) AccountByLogin(ctx context.Context, login string) (Account, error) 
 }
 
 // AccountOf finds a member's account, disabled or not; a not-found fault if there is none.
-func (d *DB) AccountOf(ctx context.Context, member stream.ID) (Account, error) {
-	return d.account(ctx, sqlAccountOf, given(member))
+func (d *DB) AccountOf(ctx context.Context, p stream.Person) (Account, error) {
+	return d.account(ctx, sqlAccountOf, given(p.Org), given(p.Member))
 }
 
 const sqlAccountsOfOrg = `
@@ -88,10 +87,10 @@ func (d *DB) AccountsOfOrg(ctx context.Context, org stream.ID) ([]Account, error
 	return all, nil
 }
 
-func (d *DB) account(ctx context.Context, sql string, by any) (Account, error) {
+func (d *DB) account(ctx context.Context, sql string, by ...any) (Account, error) {
 	a, err := reading(d.writer, func() (a Account, err error) {
 		var member, org pgtype.UUID
-		err = d.writer.QueryRow(ctx, sql, by).
+		err = d.writer.QueryRow(ctx, sql, by...).
 			Scan(&member, &org, &a.Login, &a.PasswordHash, &a.Disabled, &a.CreatedAt)
 		a.Member, a.Org, a.CreatedAt = member.Bytes, org.Bytes, a.CreatedAt.UTC()
 		return a, err

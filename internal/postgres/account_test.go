@@ -49,10 +49,10 @@ func TestAccounts(t *testing.T) {
 		a    Account
 		slug fault.Slug
 	}{
-		"login of another":  {Account{Member: stream.NewID(), Org: a.Org, Login: "NEW"}, fault.AlreadyThere},
-		"another employer":  {Account{Member: a.Member, Org: stream.NewID(), Login: "new"}, fault.AlreadyThere},
-		"no login":          {Account{Member: stream.NewID(), Org: a.Org}, fault.InvalidInput},
-		"login of 255 byte": {Account{Member: stream.NewID(), Org: a.Org, Login: strings.Repeat("x", 255)}, fault.InvalidInput},
+		"login of another":             {Account{Member: stream.NewID(), Org: a.Org, Login: "NEW"}, fault.AlreadyThere},
+		"login of one whose id it has": {Account{Member: a.Member, Org: stream.NewID(), Login: "new"}, fault.AlreadyThere},
+		"no login":                     {Account{Member: stream.NewID(), Org: a.Org}, fault.InvalidInput},
+		"login of 255 byte":            {Account{Member: stream.NewID(), Org: a.Org, Login: strings.Repeat("x", 255)}, fault.InvalidInput},
 	} {
 		err := d.PutAccount(t.Context(), c.a)
 		require.True(t, fault.Is(err, c.slug), "%s: %v", name, err)
@@ -70,6 +70,6 @@ func TestAccountsOfOneOrganisation(t *testing.T) {
 	require.NoError(t, err)
 	var plan string
 	require.NoError(t, conn.QueryRow(t.Context(), "explain (format json) "+sqlAccountsOfOrg, pgx.QueryExecModeExec, organisation(0)).Scan(&plan))
-	require.Contains(t, plan, `"account_by_org"`)
+	require.Contains(t, plan, `"account_pkey"`)
 	require.NotContains(t, plan, `"Seq Scan"`)
 }

@@ -73,7 +73,7 @@ func TestOneEntryPerNumber(t *testing.T) {
 
 	mine, theirs := l.next("mine"), l.next("theirs")
 	theirs.NewKey = &trail.WrappedKey{ID: stream.NewID(), Box: []byte("a box")}
-	specialist := stream.NewID()
+	specialist := stream.Person{Org: stream.NewID(), Member: stream.NewID()}
 	theirs.Runs = &specialist
 	want(t, d, mine, live.Won)
 	want(t, other, theirs, live.Lost)
@@ -235,7 +235,7 @@ func TestBatches(t *testing.T) {
 	for range 20 {
 		batch = append(batch, newLine().next("x"))
 	}
-	specialist := stream.NewID()
+	specialist := stream.Person{Org: stream.NewID(), Member: stream.NewID()}
 	batch[12].Runs = &specialist
 	for _, p := range together(t, d, batch...) {
 		require.Equal(t, answer{outcome: live.Won}, <-p.done)

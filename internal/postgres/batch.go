@@ -46,9 +46,9 @@ with given as materialized (
 		$1::uuid[], $2::bigint[], $3::text[], $4::text[], $5::int[], $6::timestamptz[], $7::uuid[], $8::uuid[],
 		$9::bytea[], $10::bytea[], $11::bytea[],
 		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::timestamptz[], $18::jsonb[],
-		$19::uuid[], $20::bytea[], $21::uuid[], $22::uuid[])
+		$19::uuid[], $20::bytea[], $21::uuid[], $22::uuid[], $23::uuid[], $24::uuid[])
 	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, due_at, summary,
-		key_id, wrapped, runs, ends)
+		key_id, wrapped, runs_desk, runs, ends_desk, ends)
 ), won as (
 	insert into entry (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash)
 	select stream, seq, kind, type, v, at, actor, command_id, body, prev, hash from given order by stream, seq
@@ -67,11 +67,11 @@ with given as materialized (
 	insert into stream_key (id, stream, wrapped)
 	select key_id, stream, wrapped from given join won using (stream, seq) where key_id is not null order by stream
 ), started as (
-	insert into running (specialist, stream, seq)
-	select runs, stream, seq from given join won using (stream, seq) where runs is not null order by runs
+	insert into running (desk, specialist, stream, seq)
+	select runs_desk, runs, stream, seq from given join won using (stream, seq) where runs is not null order by runs_desk, runs
 ), ended as (
 	delete from running using given join won using (stream, seq)
-	where running.specialist = given.ends and running.stream = given.stream
+	where running.desk = given.ends_desk and running.specialist = given.ends and running.stream = given.stream
 )` + sqlTold
 
 // sqlTold ends both: 360 × 22 characters and the rest of the payload stay below 8000 bytes.
@@ -96,8 +96,8 @@ type columns struct {
 	at, queued, due                        pgtype.FlatArray[pgtype.Timestamptz]
 	body, prev, hash, summary              pgtype.FlatArray[[]byte]
 
-	keyID, runs, ends pgtype.FlatArray[pgtype.UUID]
-	wrapped           pgtype.FlatArray[[]byte]
+	keyID, runsDesk, runs, endsDesk, ends pgtype.FlatArray[pgtype.UUID]
+	wrapped                               pgtype.FlatArray[[]byte]
 }
 
 func (c *columns) fill(batch []*pending) (more bool) {
@@ -130,15 +130,17 @@ func (c *columns) fill(batch []*pending) (more bool) {
 		}
 		c.keyID = append(c.keyID, key)
 		c.wrapped = append(c.wrapped, wrapped)
-		c.runs = append(c.runs, maybe(p.Runs))
-		c.ends = append(c.ends, maybe(p.Ends))
+		desk, who := person(p.Runs)
+		c.runsDesk, c.runs = append(c.runsDesk, desk), append(c.runs, who)
+		desk, who = person(p.Ends)
+		c.endsDesk, c.ends = append(c.endsDesk, desk), append(c.ends, who)
 		more = more || key.Valid || p.Runs != nil || p.Ends != nil
 	}
 	return more
 }
 
 func (c *columns) reset() {
-	for _, a := range []*pgtype.FlatArray[pgtype.UUID]{&c.stream, &c.actor, &c.command, &c.org, &c.job, &c.desk, &c.keyID, &c.runs, &c.ends} {
+	for _, a := range []*pgtype.FlatArray[pgtype.UUID]{&c.stream, &c.actor, &c.command, &c.org, &c.job, &c.desk, &c.keyID, &c.runsDesk, &c.runs, &c.endsDesk, &c.ends} {
 		*a = (*a)[:0]
 	}
 	for _, a := range []*pgtype.FlatArray[[]byte]{&c.body, &c.prev, &c.hash, &c.summary, &c.wrapped} {
@@ -153,14 +155,14 @@ func (c *columns) reset() {
 
 // insert runs the statement and returns the streams whose entry was inserted by it.
 func (c *columns) insert(ctx context.Context, conn *pgx.Conn, batch []*pending) (map[stream.ID]bool, error) {
-	args := make([]any, 0, 23)
+	args := make([]any, 0, 25)
 	sql := sqlAppend
 	more := c.fill(batch)
 	args = append(args, c.stream, c.seq, c.kind, c.typ, c.v, c.at, c.actor, c.command, c.body, c.prev, c.hash,
 		c.org, c.job, c.desk, c.phase, c.queued, c.due, c.summary)
 	if more {
 		sql = sqlAppendMore
-		args = append(args, c.keyID, c.wrapped, c.runs, c.ends)
+		args = append(args, c.keyID, c.wrapped, c.runsDesk, c.runs, c.endsDesk, c.ends)
 	}
 	rows, err := conn.Query(ctx, sql, args...)
 	if err != nil {
@@ -206,6 +208,14 @@ func maybe(id *stream.ID) pgtype.UUID {
 		return pgtype.UUID{}
 	}
 	return given(*id)
+}
+
+// person is somebody as two columns have it: organisation and member.
+func person(p *stream.Person) (org, member pgtype.UUID) {
+	if p == nil {
+		return org, member
+	}
+	return given(p.Org), given(p.Member)
 }
 
 func maybeTime(t *time.Time) pgtype.Timestamptz {

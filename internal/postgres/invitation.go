@@ -34,14 +34,12 @@ func noInvitation() error {
 const openInvitation = `used_at is null and void_at is null and expires_at > clock_timestamp()`
 
 const (
-	sqlLockMember = `select pg_advisory_xact_lock(hashtextextended('invitation ' || $1, 0))`
+	sqlLockMember = `select pg_advisory_xact_lock(hashtextextended('invitation ' || $1 || ' ' || $2, 0))`
 
 	// What a member asked for gives way to what an owner made, and to itself for some minutes: strangers can ask too.
 	sqlMayAsk = `
 		select not exists (select from invitation where member = $1 and org = $2 and ` + openInvitation + `
 			and (made_by is not null or made_at > clock_timestamp() - interval '5 minutes'))`
-
-	sqlElsewhere = `select exists (select from account where member = $1 and org <> $2)`
 
 	sqlVoidOlder = `
 		update invitation set void_at = clock_timestamp() where member = $1 and org = $2 and used_at is null and void_at is null`
@@ -53,20 +51,11 @@ const (
 )
 
 // Invite keeps an invitation by the hash of its token, in the place of an older one. One that nobody made but the member
-// asked for is refused as too-many while an owner's is open, or one that was asked for within five minutes. Owners choose
-// the ids of their members: an id by which somebody of another organisation signs in is refused as already-there.
+// asked for is refused as too-many while an owner's is open, or one that was asked for within five minutes.
 func (d *DB) Invite(ctx context.Context, i session.Invitation, token session.Hash) (got session.Invitation, err error) {
 	err = pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, sqlLockMember, i.Member.String()); err != nil {
+		if _, err := tx.Exec(ctx, sqlLockMember, i.Org.String(), i.Member.String()); err != nil {
 			return err
-		}
-		var elsewhere bool
-		if err := tx.QueryRow(ctx, sqlElsewhere, given(i.Member), given(i.Org)).Scan(&elsewhere); err != nil {
-			return err
-		}
-		if elsewhere {
-			return fault.New(fault.AlreadyThere, "Somebody of another organisation signs in by this member's id.",
-				fault.Field{Name: "member", Want: "a member with an id of their own: add the person anew"})
 		}
 		if i.MadeBy == nil {
 			var may bool
@@ -144,12 +133,12 @@ returning ` + invitationColumns
 
 const sqlJoin = `
 insert into account (member, org, login, password_hash) values ($1, $2, $3, $4)
-on conflict (member) do update set login = excluded.login, password_hash = excluded.password_hash, disabled = false
-where account.org = excluded.org and (not account.disabled or $5)`
+on conflict (org, member) do update set login = excluded.login, password_hash = excluded.password_hash, disabled = false
+where not account.disabled or $5`
 
 // Join uses an invitation: it makes the member's account or opens it again, with the password, and ends all sessions there
 // are. Of two that come with one token at once one gets in. A link for a new password does not open an account again that
-// was disabled since, and no link does anything to one of another organisation.
+// was disabled since.
 func (d *DB) Join(ctx context.Context, token session.Hash, hash string) (i session.Invitation, ended []stream.ID, err error) {
 	err = pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
 		i, err = scanInvitation(tx.QueryRow(ctx, sqlUseInvitation, token[:]))
@@ -166,7 +155,7 @@ func (d *DB) Join(ctx context.Context, token session.Hash, hash string) (i sessi
 		if set.RowsAffected() == 0 {
 			return noInvitation()
 		}
-		ended, err = endSessions(ctx, tx, i.Member, nil, nil, session.NewPassword)
+		ended, err = endSessions(ctx, tx, i.Person(), nil, nil, session.NewPassword)
 		return err
 	})
 	if err != nil {

@@ -13,9 +13,10 @@ import (
 
 // Lapsing is a claim whose specialist was not heard of for too long.
 type Lapsing struct {
-	Stream, Shop, Member stream.ID
-	Seq                  uint64        // of the calibration when it was looked at
-	Unheard              time.Duration // how long nothing was heard
+	Stream, Shop stream.ID
+	Specialist   stream.Person
+	Seq          uint64        // of the calibration when it was looked at
+	Unheard      time.Duration // how long nothing was heard
 }
 
 // sqlHear is all that a node writes of leases in one interval. A lease begins anew with its claim. Nodes come one after
@@ -26,31 +27,32 @@ type Lapsing struct {
 const sqlHear = `
 with watch as (
 	update lease_watch set
-		since = case when $2 or seen_at < clock_timestamp() - $3::interval or seen_at > clock_timestamp() + interval '5 seconds'
+		since = case when $3 or seen_at < clock_timestamp() - $4::interval or seen_at > clock_timestamp() + interval '5 seconds'
 			then clock_timestamp() else since end,
 		seen_at = clock_timestamp()
 	returning single
 ), held as materialized (
-	select stream, (summary #>> '{queue,member}')::uuid as member, (summary #>> '{queue,since}')::timestamptz as claimed_at
+	select stream, desk, (summary #>> '{queue,member}')::uuid as member, (summary #>> '{queue,since}')::timestamptz as claimed_at
 	from head
 	where desk is not null and phase in ('guided', 'running', 'stopped') and summary #>> '{queue,member}' is not null
 ), over as (
 	delete from lease where not exists (select from held where held.stream = lease.stream)
 )
-insert into lease (stream, member, claimed_at, heard_at)
-select stream, member, claimed_at, clock_timestamp() from held cross join watch order by stream
+insert into lease (stream, desk, member, claimed_at, heard_at)
+select stream, desk, member, claimed_at, clock_timestamp() from held cross join watch order by stream
 on conflict (stream) do update set
-	member = excluded.member, claimed_at = excluded.claimed_at, heard_at = excluded.heard_at, trying_until = '-infinity'
-where lease.claimed_at <> excluded.claimed_at or excluded.member = any ($1::uuid[]) or lease.heard_at > excluded.heard_at`
+	desk = excluded.desk, member = excluded.member, claimed_at = excluded.claimed_at, heard_at = excluded.heard_at, trying_until = '-infinity'
+where lease.claimed_at <> excluded.claimed_at or lease.heard_at > excluded.heard_at
+	or (excluded.desk, excluded.member) in (select * from unnest($1::uuid[], $2::uuid[]))`
 
 // Hear writes who was heard of, and begins the leases of new claims and ends those of claims that are over. anew says that
 // this node cannot vouch for the time before; gap is a time without any node's writing that makes everybody begin anew.
-func (d *DB) Hear(ctx context.Context, members []stream.ID, anew bool, gap time.Duration) error {
-	heard := make(pgtype.FlatArray[pgtype.UUID], len(members))
-	for i, m := range members {
-		heard[i] = given(m)
+func (d *DB) Hear(ctx context.Context, people []stream.Person, anew bool, gap time.Duration) error {
+	orgs, members := make(pgtype.FlatArray[pgtype.UUID], len(people)), make(pgtype.FlatArray[pgtype.UUID], len(people))
+	for i, p := range people {
+		orgs[i], members[i] = given(p.Org), given(p.Member)
 	}
-	if _, err := d.writer.Exec(ctx, sqlHear, heard, anew, gap); err != nil {
+	if _, err := d.writer.Exec(ctx, sqlHear, orgs, members, anew, gap); err != nil {
 		if broken(err) {
 			d.writer.Reset()
 		}
@@ -87,12 +89,12 @@ func (d *DB) Silent(ctx context.Context, longer time.Duration) (map[stream.ID]ti
 
 const sqlUnheard = `
 select extract(epoch from clock_timestamp() - greatest(heard_at, since))::float8
-from lease cross join lease_watch where stream = $1 and member = $2`
+from lease cross join lease_watch where stream = $1 and desk = $2 and member = $3`
 
 // Unheard is how long nothing was heard of the specialist who holds the claim; false if it is not known.
-func (d *DB) Unheard(ctx context.Context, calibration, member stream.ID) (time.Duration, bool, error) {
+func (d *DB) Unheard(ctx context.Context, calibration stream.ID, p stream.Person) (time.Duration, bool, error) {
 	found, err := reading(d.writer, func() ([]float64, error) {
-		rows, err := d.writer.Query(ctx, sqlUnheard, given(calibration), given(member))
+		rows, err := d.writer.Query(ctx, sqlUnheard, given(calibration), given(p.Org), given(p.Member))
 		if err != nil {
 			return nil, err
 		}
@@ -116,7 +118,7 @@ with due as (
 	for update of lease skip locked
 )
 update lease set trying_until = clock_timestamp() + $2::interval from due where lease.stream = due.stream
-returning lease.stream, due.org, lease.member, due.seq, due.unheard`
+returning lease.stream, due.org, lease.desk, lease.member, due.seq, due.unheard`
 
 // TakeLapsing gives at most 100 claims whose specialist was not heard of for longer than that, no leg running. For the
 // time of trying they are not given again.
@@ -125,10 +127,11 @@ func (d *DB) TakeLapsing(ctx context.Context, longer, trying time.Duration) ([]L
 	var due []Lapsing
 	if err == nil {
 		due, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (l Lapsing, err error) {
-			var id, shop, member pgtype.UUID
+			var id, shop, desk, member pgtype.UUID
 			var unheard float64
-			err = row.Scan(&id, &shop, &member, &l.Seq, &unheard)
-			l.Stream, l.Shop, l.Member, l.Unheard = id.Bytes, shop.Bytes, member.Bytes, inSeconds(unheard)
+			err = row.Scan(&id, &shop, &desk, &member, &l.Seq, &unheard)
+			l.Stream, l.Shop, l.Unheard = id.Bytes, shop.Bytes, inSeconds(unheard)
+			l.Specialist = stream.Person{Org: desk.Bytes, Member: member.Bytes}
 			return l, err
 		})
 	}

@@ -25,14 +25,14 @@ type holding struct {
 	sql   *pgx.Conn
 	nodes [2]*DB
 	claim *line
-	by    stream.ID
+	by    stream.Person
 	since time.Time
 }
 
 func newHolding(t *testing.T) *holding {
 	url := pgtest.Database(t)
-	h := &holding{t: t, sql: superuser(t, url), nodes: [2]*DB{open(t, url, Options{}), open(t, url, Options{})}, by: stream.NewID(), since: began}
-	h.claim = newLine()
+	h := &holding{t: t, sql: superuser(t, url), nodes: [2]*DB{open(t, url, Options{}), open(t, url, Options{})}, claim: newLine(), since: began}
+	h.by = stream.Person{Org: h.claim.actor, Member: stream.NewID()}
 	h.is("guided")
 	h.hear(true)
 	return h
@@ -41,10 +41,10 @@ func newHolding(t *testing.T) *holding {
 // is appends the next entry, after which the claim is in the phase.
 func (h *holding) is(phase string) {
 	h.t.Helper()
-	desk := h.claim.actor
+	desk := h.by.Org
 	a := h.claim.next(phase)
 	a.Summary.Phase, a.Summary.Desk = phase, &desk
-	a.Summary.Data = map[string]any{"queue": map[string]any{"member": h.by, "since": h.since}}
+	a.Summary.Data = map[string]any{"queue": map[string]any{"member": h.by.Member, "since": h.since}}
 	if phase == "waiting" {
 		a.Summary.Desk, a.Summary.QueuedAt, a.Summary.DueAt, a.Summary.Data = nil, &began, &began, map[string]any{"queue": map[string]any{}}
 	}
@@ -52,9 +52,19 @@ func (h *holding) is(phase string) {
 	h.claim.won(a)
 }
 
-func (h *holding) hear(anew bool, members ...stream.ID) {
+func (h *holding) hear(anew bool, people ...stream.Person) {
 	h.t.Helper()
-	require.NoError(h.t, h.nodes[0].Hear(h.t.Context(), members, anew, gap))
+	require.NoError(h.t, h.nodes[0].Hear(h.t.Context(), people, anew, gap))
+}
+
+// colleague is somebody else of the desk.
+func (h *holding) colleague() stream.Person {
+	return stream.Person{Org: h.by.Org, Member: stream.NewID()}
+}
+
+// namesake is somebody of another organisation whose register has the same id.
+func (h *holding) namesake() stream.Person {
+	return stream.Person{Org: stream.NewID(), Member: h.by.Member}
 }
 
 // ago moves what was heard into the past, while nodes went on writing.
@@ -85,7 +95,7 @@ func TestLapsing(t *testing.T) {
 		due  bool
 	}{
 		"silent for long":               {func(h *holding) { h.ago(lasts + time.Minute) }, true},
-		"silent, and others are heard":  {func(h *holding) { h.ago(lasts + time.Minute); h.hear(false, stream.NewID()) }, true},
+		"silent, and others are heard":  {func(h *holding) { h.ago(lasts + time.Minute); h.hear(false, h.colleague(), h.namesake()) }, true},
 		"stopped":                       {func(h *holding) { h.ago(lasts + time.Minute); h.is("stopped") }, true},
 		"silent for less":               {func(h *holding) { h.ago(lasts - time.Minute) }, false},
 		"heard again":                   {func(h *holding) { h.ago(lasts + time.Minute); h.hear(false, h.by) }, false},
@@ -130,7 +140,7 @@ func TestLapsing(t *testing.T) {
 			require.Len(t, due, 1)
 			require.Equal(t, h.claim.ref.ID, due[0].Stream)
 			require.Equal(t, h.claim.org, due[0].Shop)
-			require.Equal(t, h.by, due[0].Member)
+			require.Equal(t, h.by, due[0].Specialist)
 			require.Equal(t, h.claim.seq, due[0].Seq)
 			require.InDelta(t, (lasts + time.Minute).Seconds(), due[0].Unheard.Seconds(), 60, "a machine that is a minute slow")
 		})
@@ -182,7 +192,7 @@ func TestHearSideBySide(t *testing.T) {
 	for _, node := range h.nodes {
 		wg.Go(func() {
 			for range 100 {
-				if err := node.Hear(t.Context(), []stream.ID{h.by}, false, gap); err != nil {
+				if err := node.Hear(t.Context(), []stream.Person{h.by}, false, gap); err != nil {
 					t.Error(err)
 				}
 				if _, err := node.TakeLapsing(t.Context(), 0, 0); err != nil {
@@ -209,9 +219,11 @@ func TestUnheard(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, known)
 	require.InDelta(t, 180, unheard.Seconds(), 60, "a machine that is a minute slow")
-	_, known, err = h.nodes[1].Unheard(t.Context(), h.claim.ref.ID, stream.NewID())
-	require.NoError(t, err)
-	require.False(t, known, "somebody else holds it")
+	for _, other := range []stream.Person{h.colleague(), h.namesake()} {
+		_, known, err = h.nodes[1].Unheard(t.Context(), h.claim.ref.ID, other)
+		require.NoError(t, err)
+		require.False(t, known, "somebody else holds it")
+	}
 	silent, err := h.nodes[0].Silent(t.Context(), time.Minute)
 	require.NoError(t, err)
 	require.Contains(t, silent, h.claim.ref.ID)

@@ -16,7 +16,7 @@ func TestOneRunningRoutine(t *testing.T) {
 	t.Parallel()
 	url := pgtest.Database(t)
 	d, other := open(t, url, Options{}), open(t, url, Options{})
-	specialist := stream.NewID()
+	specialist := stream.Person{Org: stream.NewID(), Member: stream.NewID()}
 	here, there := newLine(), newLine()
 
 	start := here.next("start")
@@ -58,7 +58,7 @@ func TestOneStartWins(t *testing.T) {
 	var wg sync.WaitGroup
 	for range specialists {
 		wg.Go(func() {
-			specialist := stream.NewID()
+			specialist := stream.Person{Org: stream.NewID(), Member: stream.NewID()}
 			lines := [2]*line{newLine(), newLine()}
 			for range 1000 / specialists {
 				var outcomes [2]live.Outcome

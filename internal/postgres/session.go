@@ -30,7 +30,7 @@ func scanSession(row pgx.Row) (s session.Session, err error) {
 func noSession() error { return fault.New(fault.NotHere, "There is no such session.") }
 
 const sqlOpenSession = `
-with a as materialized (select from account where member = $2 and password_hash = $9 and not disabled for share),
+with a as materialized (select from account where org = $3 and member = $2 and password_hash = $9 and not disabled for share),
 now as materialized (select clock_timestamp() as t from a),
 s as (
 	insert into session (id, member, org, created_at, used_at, expires_at, ends_at, origin, device)
@@ -183,15 +183,15 @@ func (d *DB) LivingSessions(ctx context.Context, org stream.ID, member *stream.I
 }
 
 const sqlEndSessions = `
-update session set ended_at = clock_timestamp(), ended_why = $4
-where member = $1 and ended_at is null and ($2::uuid is null or id = $2) and ($3::uuid is null or id <> $3)
+update session set ended_at = clock_timestamp(), ended_why = $5
+where org = $1 and member = $2 and ended_at is null and ($3::uuid is null or id = $3) and ($4::uuid is null or id <> $4)
 returning id`
 
 // EndSessions ends sessions of a member and says which: one, or all, or all but one. Ending what has ended is no fault.
-func (d *DB) EndSessions(ctx context.Context, member stream.ID, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
-	ids, err := endSessions(ctx, d.writer, member, only, except, why)
+func (d *DB) EndSessions(ctx context.Context, p stream.Person, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
+	ids, err := endSessions(ctx, d.writer, p, only, except, why)
 	if err != nil {
-		return nil, fmt.Errorf("end sessions of member %s: %w", member, explain(err))
+		return nil, fmt.Errorf("end sessions of member %s: %w", p.Member, explain(err))
 	}
 	return ids, nil
 }
@@ -201,8 +201,8 @@ type querier interface {
 	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
 }
 
-func endSessions(ctx context.Context, q querier, member stream.ID, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
-	rows, err := q.Query(ctx, sqlEndSessions, given(member), maybe(only), maybe(except), why)
+func endSessions(ctx context.Context, q querier, p stream.Person, only, except *stream.ID, why session.Reason) ([]stream.ID, error) {
+	rows, err := q.Query(ctx, sqlEndSessions, given(p.Org), given(p.Member), maybe(only), maybe(except), why)
 	if err != nil {
 		return nil, err
 	}
@@ -225,30 +225,30 @@ func (d *DB) ForgetSessions(ctx context.Context) error {
 	return nil
 }
 
-const sqlPassword = `update account set password_hash = $2 where member = $1 and password_hash = $3 and not disabled`
+const sqlPassword = `update account set password_hash = $3 where org = $1 and member = $2 and password_hash = $4 and not disabled`
 
 const sqlVoidResets = `
-update invitation set void_at = clock_timestamp() where member = $1 and kind = 'reset' and used_at is null and void_at is null`
+update invitation set void_at = clock_timestamp() where org = $1 and member = $2 and kind = 'reset' and used_at is null and void_at is null`
 
 // ChangePassword replaces a password that was verified against old, voids the links that would replace it again, and ends
 // the member's other sessions, all or nothing. A conflict fault if the password was changed meanwhile.
-func (d *DB) ChangePassword(ctx context.Context, member stream.ID, old, hash string, except *stream.ID) (ended []stream.ID, err error) {
+func (d *DB) ChangePassword(ctx context.Context, p stream.Person, old, hash string, except *stream.ID) (ended []stream.ID, err error) {
 	err = pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
-		got, err := tx.Exec(ctx, sqlPassword, given(member), hash, old)
+		got, err := tx.Exec(ctx, sqlPassword, given(p.Org), given(p.Member), hash, old)
 		if err != nil {
 			return err
 		}
 		if got.RowsAffected() == 0 {
 			return fault.New(fault.Stale, "The password was changed by somebody else meanwhile.")
 		}
-		if _, err := tx.Exec(ctx, sqlVoidResets, given(member)); err != nil {
+		if _, err := tx.Exec(ctx, sqlVoidResets, given(p.Org), given(p.Member)); err != nil {
 			return err
 		}
-		ended, err = endSessions(ctx, tx, member, nil, except, session.NewPassword)
+		ended, err = endSessions(ctx, tx, p, nil, except, session.NewPassword)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("change the password of member %s: %w", member, explain(err))
+		return nil, fmt.Errorf("change the password of member %s: %w", p.Member, explain(err))
 	}
 	return ended, nil
 }

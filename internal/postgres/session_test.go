@@ -92,11 +92,11 @@ func TestSessions(t *testing.T) {
 	_, _, err = swap(t.Context(), d, "nobody's", false)
 	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
 
-	nobody := stream.NewID()
+	nobody := stream.Person{Org: a.Org, Member: stream.NewID()}
 	ids, err := d.EndSessions(t.Context(), nobody, &other.ID, nil, session.Revoked)
 	require.NoError(t, err)
 	require.Empty(t, ids, "another member's")
-	ids, err = d.EndSessions(t.Context(), a.Member, &other.ID, nil, session.Revoked)
+	ids, err = d.EndSessions(t.Context(), a.Person(), &other.ID, nil, session.Revoked)
 	require.NoError(t, err)
 	require.Equal(t, []stream.ID{other.ID}, ids)
 }
@@ -228,12 +228,12 @@ func TestPasswordsAndSessions(t *testing.T) {
 	link := session.HashOf("a link that was asked for before")
 	_, err := d.Invite(t.Context(), session.Invitation{ID: stream.NewID(), Member: a.Member, Org: a.Org, Kind: session.Reset, Login: a.Login}, link)
 	require.NoError(t, err)
-	ended, err := d.ChangePassword(t.Context(), a.Member, a.PasswordHash, "$argon2id$next", &kept.ID)
+	ended, err := d.ChangePassword(t.Context(), a.Person(), a.PasswordHash, "$argon2id$next", &kept.ID)
 	require.NoError(t, err)
 	require.Equal(t, []stream.ID{gone.ID}, ended)
 	_, _, err = d.Join(t.Context(), link, "$argon2id$by-the-link")
 	require.True(t, fault.Is(err, fault.NotHere), "the new password holds: %v", err)
-	_, err = d.ChangePassword(t.Context(), a.Member, a.PasswordHash, "$argon2id$other", nil)
+	_, err = d.ChangePassword(t.Context(), a.Person(), a.PasswordHash, "$argon2id$other", nil)
 	require.True(t, fault.Is(err, fault.Stale), "%v", err)
 	_, err = d.OpenSession(t.Context(), session.Opening{ID: stream.NewID(), Member: a.Member, Org: a.Org, Idle: idle, AtMost: atMost, PasswordHash: a.PasswordHash})
 	require.True(t, fault.Is(err, fault.NotHere), "verified before the change: %v", err)
@@ -245,6 +245,61 @@ func TestPasswordsAndSessions(t *testing.T) {
 	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
 	_, err = d.OpenSession(t.Context(), session.Opening{ID: stream.NewID(), Member: a.Member, Org: a.Org, Idle: idle, AtMost: atMost, PasswordHash: a.PasswordHash})
 	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+}
+
+// TestNamesakesSessions: two organisations have a member of the same id. A session is opened by the password of the one
+// account, and what ends, changes or disables that account leaves the other's sessions and links alone.
+func TestNamesakesSessions(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	a := someone(t, d)
+	other := Account{Member: a.Member, Org: stream.NewID(), Login: "namesake", PasswordHash: "$argon2id$theirs"}
+	require.NoError(t, d.PutAccount(t.Context(), other))
+	for _, who := range []Account{a, other} {
+		got, err := d.AccountOf(t.Context(), who.Person())
+		require.NoError(t, err)
+		require.Equal(t, who.Login, got.Login)
+	}
+	_, err := d.OpenSession(t.Context(), session.Opening{ID: stream.NewID(), Member: a.Member, Org: a.Org, Idle: idle, AtMost: atMost, PasswordHash: other.PasswordHash})
+	require.True(t, fault.Is(err, fault.NotHere), "by the other's password: %v", err)
+	mine, _ := begin(t, d, a)
+	link := session.HashOf("a link of mine")
+	_, err = d.Invite(t.Context(), session.Invitation{ID: stream.NewID(), Member: a.Member, Org: a.Org, Kind: session.Reset, Login: a.Login}, link)
+	require.NoError(t, err)
+	theirs := func() stream.ID {
+		s, _ := begin(t, d, other)
+		return s.ID
+	}
+	for name, end := range map[string]func() ([]stream.ID, error){
+		"ended": func() ([]stream.ID, error) {
+			return d.EndSessions(t.Context(), other.Person(), nil, nil, session.Revoked)
+		},
+		"a new password": func() ([]stream.ID, error) {
+			return d.ChangePassword(t.Context(), other.Person(), other.PasswordHash, other.PasswordHash, nil)
+		},
+		"a link used": func() ([]stream.ID, error) {
+			hash := session.HashOf("a link of theirs")
+			if _, err := d.Invite(t.Context(), session.Invitation{ID: stream.NewID(), Member: other.Member, Org: other.Org, Kind: session.Reset, Login: other.Login}, hash); err != nil {
+				return nil, err
+			}
+			_, ended, err := d.Join(t.Context(), hash, other.PasswordHash)
+			return ended, err
+		},
+	} {
+		id := theirs()
+		ended, err := end()
+		require.NoError(t, err, name)
+		require.Equal(t, []stream.ID{id}, ended, name)
+	}
+	id := theirs()
+	other.Disabled = true
+	require.NoError(t, d.PutAccount(t.Context(), other))
+	_, err = d.UseSession(t.Context(), id, 0)
+	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
+	_, err = d.UseSession(t.Context(), mine.ID, 0)
+	require.NoError(t, err)
+	_, err = d.InvitationOf(t.Context(), link)
+	require.NoError(t, err)
 }
 
 // TestNodesHearOfEnds: whoever ends a session, every node is told; one that was not told looks; one that starts is told
@@ -283,7 +338,7 @@ func TestNodesHearOfEnds(t *testing.T) {
 	s, _ := begin(t, d, a)
 	_, err = admin.Exec(t.Context(), `alter table session disable trigger tell_ended`)
 	require.NoError(t, err)
-	_, err = d.EndSessions(t.Context(), a.Member, nil, nil, session.SignedOut)
+	_, err = d.EndSessions(t.Context(), a.Person(), nil, nil, session.SignedOut)
 	require.NoError(t, err)
 	for <-looks != s.ID {
 	}

@@ -27,7 +27,7 @@ func (k LinkKind) Lasts() time.Duration {
 }
 
 // Invitation is a link by which a member sets a password, once. A member has one at the most: a newer one takes the
-// place of an older. What another organisation makes for the same id is nothing to it.
+// place of an older.
 type Invitation struct {
 	ID, Member, Org stream.ID
 	Kind            LinkKind
@@ -36,3 +36,6 @@ type Invitation struct {
 	MadeAt          time.Time
 	ExpiresAt       time.Time
 }
+
+// Person is whom it lets in.
+func (i Invitation) Person() stream.Person { return stream.Person{Org: i.Org, Member: i.Member} }

@@ -57,6 +57,9 @@ type Session struct {
 	Ended           Reason    // empty while nobody has ended it
 }
 
+// Person is who signed in.
+func (s Session) Person() stream.Person { return stream.Person{Org: s.Org, Member: s.Member} }
+
 // Over reports whether and why the session does not go on.
 func (s Session) Over(now time.Time) (Reason, bool) {
 	switch {

@@ -58,9 +58,9 @@ type Decision struct {
 	Role    Role   // the role the actor acted under
 	Decided any    // marshalled into the entry; integers only; nil for nothing
 	// Runs, if set, is the specialist whose one running routine this entry starts; the database refuses a second.
-	Runs *ID
+	Runs *Person
 	// Ends, if set, is the specialist whose running routine this entry ends.
-	Ends *ID
+	Ends *Person
 }
 
 // Relation is what someone is to a stream. Foreign sees nothing, not even that the stream exists.

@@ -73,6 +73,10 @@ const (
 	Interface  Role = "interface" // a device in a car: it opens a job and announces the VIN, nothing else
 )
 
+// Person names one person, or one vehicle interface. Owners choose the ids in their registers, so a member's id says who
+// only beside the organisation: two registers may hold the same one.
+type Person struct{ Org, Member ID }
+
 // Actor is who gives a command: a member of an organisation with the roles its register gives now, or one of its vehicle
 // interfaces. The server looks it up; a client never states it.
 type Actor struct {
@@ -80,6 +84,9 @@ type Actor struct {
 	Org    ID
 	Roles  []Role
 }
+
+// Person is who acts.
+func (a Actor) Person() Person { return Person{a.Org, a.Member} }
 
 // Has reports whether the actor holds the role.
 func (a Actor) Has(r Role) bool {
@@ -107,6 +114,9 @@ type By struct {
 	Org    ID   `json:"org"`
 	Role   Role `json:"role"`
 }
+
+// Person is who acted.
+func (b By) Person() Person { return Person{b.Org, b.Member} }
 
 // Actor is the actor whose only role is the recorded one, for deciding again.
 func (b By) Actor() Actor { return Actor{Member: b.Member, Org: b.Org, Roles: []Role{b.Role}} }

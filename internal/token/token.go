@@ -63,6 +63,9 @@ type Access struct {
 	Expires     time.Time
 }
 
+// Person is who signed in.
+func (a Access) Person() stream.Person { return stream.Person{Org: a.Org, Member: a.Member} }
+
 // Tokens issues and checks.
 type Tokens struct {
 	c      Config

@@ -214,7 +214,7 @@ func TestSigningOutClosesWhatTheTokenOpened(t *testing.T) {
 	other.text(`{"say":"beat","n":1}`)
 	other.until("beat")
 
-	b.Sockets.CloseMember(b.Ann)
+	b.Sockets.CloseMember(stream.Person{Org: b.Org, Member: b.Ann})
 	require.Equal(t, wire.CloseSignedOut, other.closed())
 	ben.text(`{"say":"beat","n":1}`)
 	ben.until("beat")

@@ -61,7 +61,7 @@ type Server struct {
 
 	mu      sync.Mutex // guards what follows
 	conns   map[*conn]struct{}
-	members map[stream.ID]map[*conn]struct{} // those signed in
+	people  map[stream.Person]map[*conn]struct{} // those signed in
 	closing bool
 	closed  map[wire.CloseCode]uint64 // connections closed so far, by code
 	dropped uint64                    // ephemeral messages that closed connections never got
@@ -93,7 +93,7 @@ func New(c Config) *Server {
 				refuse(w, e)
 			},
 		},
-		conns: map[*conn]struct{}{}, members: map[stream.ID]map[*conn]struct{}{}, closed: map[wire.CloseCode]uint64{},
+		conns: map[*conn]struct{}{}, people: map[stream.Person]map[*conn]struct{}{}, closed: map[wire.CloseCode]uint64{},
 	}
 	s.hard, s.kill = context.WithCancel(context.Background())
 	return s
@@ -161,10 +161,10 @@ func (s *Server) admit(c *conn) bool {
 
 // signIn counts the connection as the member's, if that leaves the member within the limit. Those that are being closed
 // do not count.
-func (s *Server) signIn(c *conn, member stream.ID) bool {
+func (s *Server) signIn(c *conn, p stream.Person) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	of := s.members[member]
+	of := s.people[p]
 	open := 0
 	for other := range of {
 		if !other.over() {
@@ -176,7 +176,7 @@ func (s *Server) signIn(c *conn, member stream.ID) bool {
 	}
 	if of == nil {
 		of = map[*conn]struct{}{}
-		s.members[member] = of
+		s.people[p] = of
 	}
 	of[c] = struct{}{}
 	return true
@@ -186,9 +186,9 @@ func (s *Server) signIn(c *conn, member stream.ID) bool {
 func (s *Server) forget(c *conn, code wire.CloseCode, dropped uint64) {
 	s.mu.Lock()
 	delete(s.conns, c)
-	if of := s.members[c.access.Member]; of != nil {
+	if of := s.people[c.access.Person()]; of != nil {
 		if delete(of, c); len(of) == 0 {
-			delete(s.members, c.access.Member)
+			delete(s.people, c.access.Person())
 		}
 	}
 	s.closed[code]++
@@ -207,26 +207,23 @@ func (s *Server) Members(org stream.ID) []stream.ID {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var all []stream.ID
-	for member, of := range s.members {
-		for c := range of {
-			if c.access.Org == org {
-				all = append(all, member)
-			}
-			break // a member's connections are all of one organisation
+	for p := range s.people {
+		if p.Org == org {
+			all = append(all, p.Member)
 		}
 	}
 	return all
 }
 
 // Connected are those who have a connection here that is not being closed.
-func (s *Server) Connected() []stream.ID {
+func (s *Server) Connected() []stream.Person {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	all := make([]stream.ID, 0, len(s.members))
-	for member, of := range s.members {
+	all := make([]stream.Person, 0, len(s.people))
+	for p, of := range s.people {
 		for c := range of {
 			if !c.over() {
-				all = append(all, member)
+				all = append(all, p)
 				break
 			}
 		}
@@ -235,14 +232,14 @@ func (s *Server) Connected() []stream.ID {
 }
 
 // CloseMember closes all connections of a member: retired, or signed out everywhere.
-func (s *Server) CloseMember(member stream.ID) {
-	s.signOut(func(c *conn) bool { return c.access.Member == member })
+func (s *Server) CloseMember(p stream.Person) {
+	s.signOut(func(c *conn) bool { return c.access.Person() == p })
 }
 
 func (s *Server) signOut(which func(*conn) bool) {
 	s.mu.Lock()
 	var out []*conn
-	for _, of := range s.members {
+	for _, of := range s.people {
 		for c := range of {
 			if which(c) {
 				out = append(out, c)
@@ -318,7 +315,7 @@ type Stats struct {
 func (s *Server) Stats() Stats {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	st := Stats{Connections: len(s.conns), Members: len(s.members), Dropped: s.dropped, Closed: map[wire.CloseCode]uint64{}}
+	st := Stats{Connections: len(s.conns), Members: len(s.people), Dropped: s.dropped, Closed: map[wire.CloseCode]uint64{}}
 	for code, n := range s.closed {
 		st.Closed[code] = n
 	}

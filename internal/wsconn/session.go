@@ -94,7 +94,7 @@ func (c *conn) hello(m wire.Hello) {
 	c.access = access
 	// Among the member's connections first, then the look at the register: so a member who is being retired is found by
 	// the one or by the other.
-	if !c.server.signIn(c, access.Member) {
+	if !c.server.signIn(c, access.Person()) {
 		c.refuse(wire.About{}, fault.New(fault.TooMany, "You have as many connections open as one member may have."))
 		c.end(wire.CloseCrowded, true)
 		return

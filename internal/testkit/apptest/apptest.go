@@ -336,7 +336,7 @@ func (s *Server) Stored() string {
 		select concat_ws(E'\n',
 			(select string_agg(e::text, E'\n' order by stream, seq) from readback.entry e),
 			(select string_agg(h::text, E'\n' order by stream) from readback.head h),
-			(select string_agg(r::text, E'\n' order by specialist) from readback.running r),
+			(select string_agg(r::text, E'\n' order by desk, specialist) from readback.running r),
 			(select string_agg(k::text, E'\n' order by k::text) from readback.stream_key k),
 			(select string_agg(p::text, E'\n' order by id) from readback.photo p),
 			(select string_agg(d::text, E'\n' order by hash) from readback.device_token d),

@@ -31,7 +31,7 @@ type Store struct {
 	hooks   Hooks
 	streams map[stream.ID]*kept
 	keys    map[stream.ID]trail.WrappedKey
-	running map[stream.ID]stream.ID // stream by specialist
+	running map[stream.Person]stream.ID // stream by specialist
 	buses   []*Bus
 	loads   int
 	appends int
@@ -46,7 +46,7 @@ type kept struct {
 // New is an empty store.
 func New() *Store {
 	return &Store{
-		streams: map[stream.ID]*kept{}, keys: map[stream.ID]trail.WrappedKey{}, running: map[stream.ID]stream.ID{},
+		streams: map[stream.ID]*kept{}, keys: map[stream.ID]trail.WrappedKey{}, running: map[stream.Person]stream.ID{},
 	}
 }
 

@@ -112,11 +112,11 @@ func (m *Sessions) LivingSessions(_ context.Context, org stream.ID, member *stre
 }
 
 // EndSessions ends sessions of a member.
-func (m *Sessions) EndSessions(_ context.Context, member stream.ID, only, except *stream.ID, why session.Reason) (ids []stream.ID, _ error) {
+func (m *Sessions) EndSessions(_ context.Context, p stream.Person, only, except *stream.ID, why session.Reason) (ids []stream.ID, _ error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for id, s := range m.sessions {
-		if s.Member == member && s.Ended == "" && (only == nil || id == *only) && (except == nil || id != *except) {
+		if s.Person() == p && s.Ended == "" && (only == nil || id == *only) && (except == nil || id != *except) {
 			s.Ended = why
 			ids = append(ids, id)
 		}

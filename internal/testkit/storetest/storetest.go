@@ -265,7 +265,7 @@ func loserLeavesNothing(t *testing.T, d *desk) {
 }
 
 // start opens a calibration and gives the entry that would start a leg of the specialist's.
-func (d *desk) start(t *testing.T, specialist stream.ID) (stream.Ref, live.Append) {
+func (d *desk) start(t *testing.T, specialist stream.Person) (stream.Ref, live.Append) {
 	t.Helper()
 	ref := calibration()
 	first := entry(t, ref, nil, "opened")
@@ -275,14 +275,18 @@ func (d *desk) start(t *testing.T, specialist stream.ID) (stream.Ref, live.Appen
 	return ref, a
 }
 
+func somebody() stream.Person { return stream.Person{Org: stream.NewID(), Member: stream.NewID()} }
+
 func oneRunning(t *testing.T, d *desk) {
-	specialist := stream.NewID()
+	specialist := somebody()
 	here, first := d.start(t, specialist)
 	_, second := d.start(t, specialist)
-	_, other := d.start(t, stream.NewID())
+	_, colleague := d.start(t, stream.Person{Org: specialist.Org, Member: stream.NewID()})
+	_, namesake := d.start(t, stream.Person{Org: stream.NewID(), Member: specialist.Member}) // of another desk
 	d.append(t, first, live.Won)
 	d.append(t, first, live.Won) // sent again
-	d.append(t, other, live.Won)
+	d.append(t, colleague, live.Won)
+	d.append(t, namesake, live.Won)
 	d.append(t, second, live.RunsElsewhere)
 	end := entry(t, here, &first.Record, "ended")
 	end.Ends = &specialist
@@ -291,7 +295,7 @@ func oneRunning(t *testing.T, d *desk) {
 }
 
 func runningElsewhereNothing(t *testing.T, d *desk) {
-	specialist := stream.NewID()
+	specialist := somebody()
 	_, first := d.start(t, specialist)
 	there, second := d.start(t, specialist)
 	d.append(t, first, live.Won)

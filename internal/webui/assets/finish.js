@@ -18,7 +18,7 @@ const CAUTION = /** @type {Record<string, string>} */ ({
 export const owesNotice = (/** @type {any} */ s) => ["not-completed", "interrupted"].includes(s.result?.outcome);
 
 /** @param {import("./watch.js").Watch} w @param {any} by */
-const who = (w, by) => w.people(w.register?.members?.[by.member]?.name) || (by.role === "specialist" ? "of the desk" : "of the shop");
+const who = (w, by) => (by.org === w.state.shop && w.people(w.register?.members?.[by.member]?.name)) || (by.role === "specialist" ? "of the desk" : "of the shop");
 
 /** @param {import("./watch.js").Watch} w @param {any[]} signs */
 const signatures = (w, signs) => h("ul", { class: "signs" }, signs.map((x) => h("li", null, h("b", null, ROLES[x.by.role] ?? x.by.role), ` ${who(w, x.by)}, ${dayTime(Date.parse(x.at))}`,

@@ -43,7 +43,7 @@ export function gates(w, act, photo) {
       h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Enter: " + text }, g.grade === "recorded" ? "Note" : "Enter"), g.grade !== "recorded" && no);
   };
   const row = (/** @type {any} */ g) => {
-    const by = g.limits_by && w.people(w.register?.members?.[g.limits_by]?.name);
+    const by = g.limits_by && w.state.procedure?.register === w.state.shop && w.people(w.register?.members?.[g.limits_by]?.name);
     const rule = [limits(g, by), DEMANDS[g.demands]].filter(Boolean).join("; "), counts = left(g);
     return h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate }, gateGlyph(gateState(g)),
       h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)]),

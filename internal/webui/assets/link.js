@@ -11,7 +11,7 @@ const PERISH_MS = 5000;
 const KEY = "readback.outbox";
 
 /** @typedef {{kind: string, id: string}} Ref */
-/** @typedef {{id: string, stream: Ref, base: number, type: string, data: object, at: number, member: string}} Kept */
+/** @typedef {{id: string, stream: Ref, base: number, type: string, data: object, at: number, member: string, org?: string}} Kept */
 
 export class Link extends EventTarget {
   constructor() {
@@ -20,7 +20,7 @@ export class Link extends EventTarget {
     this.state = "lost";
     this.reason = "";
     this.skew = 0; // the server's clock minus ours, ms
-    this.member = "";
+    this.member = this.org = "";
     /** @type {string[]} */
     this.roles = [];
     /** @type {WebSocket | null} */
@@ -142,6 +142,7 @@ export class Link extends EventTarget {
   /** @param {any} m */
   welcome(m) {
     this.member = m.member;
+    this.org = m.org;
     this.roles = m.roles;
     this.beat = m.heartbeat_s * 1000;
     clearInterval(this.pulse);
@@ -151,7 +152,7 @@ export class Link extends EventTarget {
     for (const c of [...this.outbox]) {
       const late = PERISHABLE.has(c.type) && Date.now() - c.at > PERISH_MS;
       if (late) this.answered(c.id, null, new Refused({ detail: "There was no link when you said it, and too long has passed. Look, and say it again if it still holds." }));
-      else if (c.member && c.member !== m.member) this.answered(c.id, null, new Refused({ detail: "Somebody else signed in meanwhile." }));
+      else if (c.member && (c.member !== m.member || (c.org ?? m.org) !== m.org)) this.answered(c.id, null, new Refused({ detail: "Somebody else signed in meanwhile." }));
       else this.send(c);
     }
     this.set("linked");
@@ -187,7 +188,7 @@ export class Link extends EventTarget {
     if (PERISHABLE.has(type) && this.state !== "linked") {
       return Promise.reject(new Refused({ detail: "There is no link now. Say it when there is one: it must hold at that moment." }));
     }
-    const c = { id: newId(), stream, base, type, data, at: Date.now(), member: this.member };
+    const c = { id: newId(), stream, base, type, data, at: Date.now(), member: this.member, org: this.org };
     return new Promise((resolve, reject) => {
       this.waiting.set(c.id, { resolve, reject });
       this.outbox.push(c);

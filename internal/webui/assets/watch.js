@@ -55,7 +55,7 @@ export class Watch extends EventTarget {
   /** Notes since when a side is not heard of. @param {any[]} people */
   meet(people) {
     for (const role of /** @type {const} */ (["technician", "specialist"])) {
-      const here = people.some((p) => (role === "specialist" ? p.member === this.state?.claim?.member : p.relation === "own" && p.roles.includes(role)));
+      const here = people.some((p) => (role === "specialist" ? p.member === this.state?.claim?.member && p.org === this.state.claim.desk : p.relation === "own" && p.roles.includes(role)));
       this.gone[role] = here ? 0 : this.gone[role] || this.link.now();
     }
     this.tell();
@@ -142,7 +142,8 @@ export class Watch extends EventTarget {
 
   /** Whether the specialist's part is of whoever looks. */
   get mine() {
-    return !this.state.claim || !this.link.member || this.state.claim.member === this.link.member;
+    const c = this.state.claim, l = this.link;
+    return !c || !l.member || (c.member === l.member && c.desk === l.org);
   }
 
   /** The hand-over that waits on a side. @param {"technician" | "specialist"} side */
