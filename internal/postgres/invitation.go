@@ -34,12 +34,16 @@ func noInvitation() error {
 const openInvitation = `used_at is null and void_at is null and expires_at > clock_timestamp()`
 
 const (
-	sqlLockMember = `select pg_advisory_xact_lock(hashtextextended('invitation ' || $1 || ' ' || $2, 0))`
+	// One after the other within an organisation, so that its open links can be counted.
+	sqlLockInvitations = `select pg_advisory_xact_lock(hashtextextended('invitation ' || $1, 0))`
 
 	// What a member asked for gives way to what an owner made, and to itself for some minutes: strangers can ask too.
 	sqlMayAsk = `
 		select not exists (select from invitation where member = $1 and org = $2 and ` + openInvitation + `
 			and (made_by is not null or made_at > clock_timestamp() - interval '5 minutes'))`
+
+	// What members asked for is bounded by the accounts: one each, and is not held back by what owners made.
+	sqlOthersOpen = `select count(*) from invitation where org = $1 and member <> $2 and made_by is not null and ` + openInvitation
 
 	sqlVoidOlder = `
 		update invitation set void_at = clock_timestamp() where member = $1 and org = $2 and used_at is null and void_at is null`
@@ -51,13 +55,23 @@ const (
 )
 
 // Invite keeps an invitation by the hash of its token, in the place of an older one. One that nobody made but the member
-// asked for is refused as too-many while an owner's is open, or one that was asked for within five minutes.
+// asked for is refused as too-many while an owner's is open, or one that was asked for within five minutes; an owner's,
+// while as many others of the organisation are open as may be.
 func (d *DB) Invite(ctx context.Context, i session.Invitation, token session.Hash) (got session.Invitation, err error) {
 	err = pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, sqlLockMember, i.Org.String(), i.Member.String()); err != nil {
+		if _, err := tx.Exec(ctx, sqlLockInvitations, i.Org.String()); err != nil {
 			return err
 		}
-		if i.MadeBy == nil {
+		if i.MadeBy != nil {
+			var others int
+			if err := tx.QueryRow(ctx, sqlOthersOpen, given(i.Org), given(i.Member)).Scan(&others); err != nil {
+				return err
+			}
+			if others >= session.MostOpen {
+				return fault.New(fault.TooMany, fmt.Sprintf("Your organisation has %d links open, as many as there may be. "+
+					"Withdraw one that is not needed, or wait until one was used or has run out.", others))
+			}
+		} else {
 			var may bool
 			if err := tx.QueryRow(ctx, sqlMayAsk, given(i.Member), given(i.Org)).Scan(&may); err != nil {
 				return err

@@ -247,6 +247,40 @@ func TestPasswordsAndSessions(t *testing.T) {
 	require.True(t, fault.Is(err, fault.NotHere), "%v", err)
 }
 
+// TestOpenLinksAreBounded: an organisation's owners have so many links open and no more; a newer one in the place of an older
+// is none more, and neither other organisations nor members who ask for a new password are held back.
+func TestOpenLinksAreBounded(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	d, a := open(t, url, Options{}), stream.NewID()
+	_, err := superuser(t, url).Exec(t.Context(), `
+		insert into invitation (id, hash, kind, member, org, login, made_by, made_at, expires_at)
+		select gen_random_uuid(), sha256(i::text::bytea), 'invitation', gen_random_uuid(), $1, 'login' || i, gen_random_uuid(), now(), now() + interval '1 day'
+		from generate_series(1, $2) as i`, a.String(), session.MostOpen-1)
+	require.NoError(t, err)
+	owner, n := stream.NewID(), 0
+	invite := func(org, member stream.ID, by *stream.ID) (session.Invitation, error) {
+		n++
+		i := session.Invitation{ID: stream.NewID(), Member: member, Org: org, Kind: session.Invited, Login: "newcomer", MadeBy: by}
+		return d.Invite(t.Context(), i, session.HashOf(fmt.Sprint("link ", n)))
+	}
+	last := stream.NewID()
+	_, err = invite(a, last, &owner)
+	require.NoError(t, err)
+	_, err = invite(a, stream.NewID(), &owner)
+	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+	require.Contains(t, fault.Of(err).Detail, "200 links")
+	_, err = invite(stream.NewID(), last, &owner)
+	require.NoError(t, err, "another organisation's")
+	_, err = invite(a, stream.NewID(), nil)
+	require.NoError(t, err, "who asked for it")
+	newer, err := invite(a, last, &owner)
+	require.NoError(t, err, "in the place of the older")
+	require.NoError(t, d.WithdrawInvitation(t.Context(), a, newer.ID))
+	_, err = invite(a, stream.NewID(), &owner)
+	require.NoError(t, err)
+}
+
 // TestNamesakesSessions: two organisations have a member of the same id. A session is opened by the password of the one
 // account, and what ends, changes or disables that account leaves the other's sessions and links alone.
 func TestNamesakesSessions(t *testing.T) {

@@ -18,6 +18,10 @@ const (
 	ResetLasts      = time.Hour
 )
 
+// MostOpen is how many links of owners' making an organisation has open at once: who takes on more people than that in a week
+// does it by and by, or by an import.
+const MostOpen = 200
+
 // Lasts is how long a link of the kind is good.
 func (k LinkKind) Lasts() time.Duration {
 	if k == Reset {
