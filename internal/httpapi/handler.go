@@ -57,8 +57,13 @@ func (s *Server) adapt(h handler, parameters ...string) http.Handler {
 
 // forMembers looks who is asking before anything else, so that a stranger learns of nothing but that.
 func (s *Server) forMembers(h signedIn, parameters ...string) http.Handler {
+	return s.asking(s.actor, h, parameters...)
+}
+
+// asking is forMembers by a given way of finding who is asking.
+func (s *Server) asking(who func(*http.Request) (stream.Actor, error), h signedIn, parameters ...string) http.Handler {
 	return s.adapt(func(w http.ResponseWriter, r *http.Request) error {
-		actor, err := s.actor(r)
+		actor, err := who(r)
 		if err != nil {
 			return err
 		}

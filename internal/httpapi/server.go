@@ -75,6 +75,8 @@ type Server struct {
 	Pages     map[string]http.Handler                                            // the screens, by pattern: what they show they ask these routes for
 	Version   string
 	Log       *slog.Logger
+
+	paces paces // of members
 }
 
 // routes is every route there is, in the order of docs/protocol.md, with the query parameters it takes.
@@ -106,7 +108,7 @@ func (s *Server) routes() map[string]http.Handler {
 
 		"GET /v1/live": s.Sockets,
 
-		"POST /v1/{kinds}/{id}/commands":           s.forMembers(s.command),
+		"POST /v1/{kinds}/{id}/commands":           s.asking(s.unpaced, s.command),
 		"GET /v1/{kinds}/{id}":                     s.forMembers(s.view),
 		"GET /v1/{kinds}/{id}/entries":             s.forMembers(s.entries, "after", "limit"),
 		"GET /v1/{kinds}":                          s.forMembers(s.list, "before", "limit"),

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
+	"time"
 
 	"readback/internal/account"
 	"readback/internal/fault"
@@ -17,8 +18,21 @@ import (
 // maxSignIn is the largest body of a sign-in, in bytes: it is read before anybody is known, and holds two short texts.
 const maxSignIn = 8 << 10
 
-// actor finds who is asking: by the Authorization header of API clients or the cookie of browsers.
+// actor finds who is asking: by the Authorization header of API clients or the cookie of browsers. Who asks too often is
+// refused before anything is looked up.
 func (s *Server) actor(r *http.Request) (stream.Actor, error) {
+	claims, err := s.claims(r)
+	if err == nil {
+		err = s.paces.take(claims.Person(), time.Now())
+	}
+	if err != nil {
+		return stream.Actor{}, err
+	}
+	return s.unpaced(r)
+}
+
+// unpaced is actor, however often somebody asks.
+func (s *Server) unpaced(r *http.Request) (stream.Actor, error) {
 	claims, err := s.claims(r)
 	if err != nil {
 		return stream.Actor{}, err

@@ -42,8 +42,10 @@ func refOf(r *http.Request) (stream.Ref, error) {
 	return stream.Ref{Kind: kind, ID: id}, err
 }
 
-// command takes the same commands as the websocket, by the same way.
+// command takes the same commands as the websocket, by the same way. However many somebody sends, one that stops the work
+// is taken.
 func (s *Server) command(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+	late := s.paces.take(actor.Person(), time.Now())
 	ref, err := refOf(r)
 	if err != nil {
 		return err
@@ -53,6 +55,9 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request, actor stream.Ac
 		return err
 	}
 	cmd, err := wire.DecodeCommand(raw)
+	if late != nil && (err != nil || !s.Hub.Urgent(cmd.Type)) {
+		return late
+	}
 	if err != nil {
 		return err
 	}
