@@ -65,3 +65,30 @@ func TestAGateThatIsNoLongerMetHoldsTheLeg(t *testing.T) {
 	w.do(technician, "record-gate", `{"gate":"space-clear","met":true,"evidence":"declared"}`)
 	w.do(technician, "bay-clear", `{}`)
 }
+
+// TestWhatCanBeWaived: a caution that is not met, and a required gate met only outside its caution; once, and while the
+// answer counts.
+func TestWhatCanBeWaived(t *testing.T) {
+	t.Parallel()
+	past := morning.Add(-time.Minute)
+	for name, c := range map[string]struct {
+		gate Gate
+		says string // of the refusal; "": it can be waived
+	}{
+		"caution, not met":                     {Gate{Asked: Asked{Grade: Caution}, Answered: true}, ""},
+		"required, met outside its caution":    {Gate{Asked: Asked{Grade: Required}, Answered: true, Met: true, Cautioned: true}, ""},
+		"required, not met":                    {Gate{Asked: Asked{Grade: Required}, Answered: true}, "cannot be waived"},
+		"required, met":                        {Gate{Asked: Asked{Grade: Required}, Answered: true, Met: true}, "cannot be waived"},
+		"recorded":                             {Gate{Asked: Asked{Grade: Recorded}, Answered: true}, "cannot be waived"},
+		"recorded, outside its caution":        {Gate{Asked: Asked{Grade: Recorded}, Answered: true, Met: true, Cautioned: true}, "cannot be waived"},
+		"caution, not answered":                {Gate{Asked: Asked{Grade: Caution}}, "not answered yet"},
+		"caution, not met, run out":            {Gate{Asked: Asked{Grade: Caution}, Answered: true, RunsOut: &past}, "has run out"},
+		"caution, met":                         {Gate{Asked: Asked{Grade: Caution}, Answered: true, Met: true}, "nothing to waive"},
+		"caution, not met, waived":             {Gate{Asked: Asked{Grade: Caution}, Answered: true, Waived: &Waiver{}}, "waived already"},
+		"required, outside its caution, ditto": {Gate{Asked: Asked{Grade: Required}, Answered: true, Met: true, Cautioned: true, Waived: &Waiver{}}, "waived already"},
+	} {
+		why := c.gate.waivable(morning)
+		require.Equal(t, c.says == "", why == "", "%s: %s", name, why)
+		require.Contains(t, why, c.says, name)
+	}
+}
