@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -319,7 +318,7 @@ func relief(s *apptest.Server) *apptest.Client {
 func TestOneLapse(t *testing.T) {
 	t.Parallel()
 	cfg := apptest.Config(pgtest.Database(t))
-	cfg.LeaseLasts = 2400 * time.Millisecond // far below what the setting allows: a test shall not take minutes
+	cfg.LeaseLasts = shortLease
 	nodes := [2]*apptest.Server{apptest.Serve(t, cfg), apptest.Serve(t, cfg)}
 	p := &pair{t: t, nodes: nodes, tech: nodes[0].As(apptest.Technician)}
 	gone := colleague(nodes[0])

@@ -14,14 +14,10 @@ import (
 	"readback/internal/wire"
 )
 
-// soon is how long another node may take to hear of something: a notification is there in milliseconds, but machines
-// that run tests are busy. The look that does without it comes every 5 s.
-const soon = 4 * time.Second
-
 // signedOut waits for the socket to be closed as signed out.
 func (p *socket) signedOut() {
 	p.t.Helper()
-	p.ws.SetReadDeadline(time.Now().Add(soon))
+	p.ws.SetReadDeadline(time.Now().Add(30 * time.Second)) // a test that waits in vain shall say so
 	for {
 		_, _, err := p.ws.ReadMessage()
 		if err == nil {
@@ -46,7 +42,8 @@ func welcomed(t *testing.T, s *apptest.Server, token string) *socket {
 	return p
 }
 
-// TestASessionEndsOnEveryNode for each reason there is, and takes sockets and access tokens along.
+// TestASessionEndsOnEveryNode for each reason there is, and takes sockets and access tokens along. That a node hears of it
+// without looking is postgres TestNodesHearOfEnds's.
 func TestASessionEndsOnEveryNode(t *testing.T) {
 	t.Parallel()
 	here := apptest.Start(t)
