@@ -21,6 +21,7 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"regexp"
 	"strings"
 )
 
@@ -98,8 +99,11 @@ func load() (map[string]asset, string) {
 	return assets, hex.EncodeToString(sum.Sum(nil)[:10])
 }
 
-// lean leaves out of a module what only its readers here need: comments that stand on lines of their own, and indentation.
-// Lines keep their numbers. A module must not have a text that goes over several lines.
+// typed is a type in the middle of a line of a module: for who reads it here and for the checker.
+var typed = regexp.MustCompile(`/\*\* @[^*]*\*/ ?`)
+
+// lean leaves out of a module what only its readers here need: comments that stand on lines of their own, types, and
+// indentation. Lines keep their numbers. A module must not have a text that goes over several lines, or looks like a type.
 func lean(source []byte) []byte {
 	var out bytes.Buffer
 	inside := false
@@ -108,7 +112,7 @@ func lean(source []byte) []byte {
 		closes := bytes.Index(line, []byte("*/"))
 		opens := bytes.HasPrefix(line, []byte("/*")) && (closes < 0 || closes == len(line)-2) // else code follows
 		if !inside && !opens && !bytes.HasPrefix(line, []byte("//")) {
-			out.Write(line)
+			out.Write(typed.ReplaceAll(line, nil))
 		}
 		if inside || opens {
 			inside = closes < 0

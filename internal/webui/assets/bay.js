@@ -3,11 +3,10 @@
 // server folds; what is being typed is kept here and in sessionStorage.
 
 import { command, get, Refused, signOut } from "./api.js";
-import { byId, h, part as lazy, place, put, theme } from "./dom.js";
+import { byId, drop, h, kept, part as lazy, place, put, theme } from "./dom.js";
 import { clock, otherUnit, unit } from "./format.js";
 import { linkGlyph, speakGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
-import { placing, standing } from "./placing.js";
 import { Rounds } from "./rounds.js";
 import { seam } from "./seam.js";
 import { stepScene } from "./steps.js";
@@ -21,10 +20,10 @@ const id = location.pathname.split("/")[2];
 const link = new Link();
 const w = new Watch(link, id);
 const rounds = new Rounds(id);
-const main = place(byId("main")), foot = place(byId("foot")), turnline = place(byId("turn")), linkline = place(byId("link"));
+const main = place(byId("main"), draw), foot = place(byId("foot"), draw), turnline = place(byId("turn")), linkline = place(byId("link"));
 // Loaded when first needed, or once the screen stands: a link that goes then takes none of it away.
 const gates = lazy(() => import("./gates.js")), sheet = lazy(() => import("./sheet.js")), scan = lazy(() => import("./scan.js")),
-  voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js")), drives = lazy(() => import("./drive.js")), photos = lazy(() => import("./photos.js"));
+  places = lazy(() => import("./placing.js")), voids = lazy(() => import("./voids.js")), handover = lazy(() => import("./handover.js")), finish = lazy(() => import("./finish.js")), vin = lazy(() => import("./vin.js")), asking = lazy(() => import("./asking.js")), readings = lazy(() => import("./readings.js")), drives = lazy(() => import("./drive.js")), photos = lazy(() => import("./photos.js"));
 /** @type {Part} */
 let part = "now";
 /** What the photos are opened for, and from where. @type {any[]} */
@@ -45,8 +44,10 @@ link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
 w.addEventListener("change", draw);
 drawLink();
+places.warm();
 begin();
 setInterval(tick, 500);
+new ResizeObserver(fit).observe(byId("main"));
 
 /** Loads the calibration; without a line, again until there is one. */
 async function begin() {
@@ -75,10 +76,13 @@ async function act(type, data = {}) {
     return await w.command(type, data);
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
-    notice(e.slug === "stale" ? "Something came in between. Look again, then decide." : e.text());
+    notice(said(e));
     await w.look();
   }
 }
+
+/** @param {Refused} e */
+const said = (e) => (e.slug === "stale" ? "Something came in between. Look again, then decide." : e.text());
 
 /** Sends the round of readings that was typed. */
 async function sendRound() {
@@ -87,13 +91,15 @@ async function sendRound() {
   const data = rounds.report();
   put(byId("main"), h("p", { class: "quiet then" }, link.state === "linked" ? "Checking" : "No link: kept here, sent when it is back"));
   try {
-    await w.command(round.purpose === "closing" ? "report-closing" : "report-readings", data);
+    await w.command(round.purpose === "closing" ? "report-closing" : "report-readings", data, round.base);
     rounds.end();
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
-    notice(e.text());
+    notice(said(e));
     round.values[round.at] = null;
     await w.look();
+    round.base = w.seen.seq;
+    rounds.keep();
   }
   redraw();
 }
@@ -139,24 +145,24 @@ function now() {
   const askMore = () => h("button", { type: "button", id: "ask-more", class: "second", onclick: () => go("ask") }, "Promised time, language");
   const startSheet = () => h("button", { type: "button", id: "to-sheet", class: "second", onclick: () => go("sheet") }, "Set-up sheet");
   if (handed && handed.member !== link.member && s.phase !== "running") {
-    return { key: ["take", handed.at, w.seq], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), handover.show((m) => m.take(handed, w, act))) };
+    return { key: ["take", handed.at], spoken: "A hand-over waits. Read the card.", body: () => h("section", { class: "scroll" }, h("h1", { class: "instruction small", id: "instruction" }, "Hand-over"), kept("take" + handed.at, () => handover.show((m) => m.take(handed, w, act)))) };
   }
   const road = s.procedure?.drive && !s.procedure.set_ups?.length; // nothing is placed
   const calm = ["preparing", "waiting", "guided", "stopped"].includes(s.phase);
   if (calm && w.job.phase === "withdrawn") return plain("Job withdrawn", "Nothing more is done on this car here.", big("to-end", "End this calibration", () => go("end")));
   if (calm && !openStep() && w.doubt()) {
     return { key: ["vins", w.jobSeq], spoken: "Two VINs. Is this the right car?",
-      body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => command("jobs", s.job, w.jobSeq ?? 0, "settle-vin", data).then(() => w.loadJob()).then(draw, (e) => notice(e.text?.() ?? e.message)))) };
+      body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => w.commandJob("settle-vin", data).then(draw, (e) => notice(e.text?.() ?? e.message)))) };
   }
   switch (s.phase) {
     case "preparing":
       if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: answers };
       if (road) return plain("Ready to ask", "When the desk has come, the drive follows.", big("request", "Ask for a specialist", () => act("request")), askMore());
       if (!s.sheet) return plain("Ready to ask", "The desk can come now. With the set-up sheet you can place the target meanwhile.", big("request", "Ask for a specialist", () => act("request")), [startSheet(), askMore()]);
-      if (s.place.stage !== "none") return { ...placing(w, hands), primary: big("request", "Ask for a specialist", () => act("request")) };
+      if (s.place.stage !== "none") return { ...setUp(), primary: big("request", "Ask for a specialist", () => act("request")) };
       return plain("Ready to ask", "You can place the target while you wait.", big("request", "Ask for a specialist", () => act("request")), askMore());
     case "waiting":
-      if (s.sheet && (s.place.stage !== "none" || meanwhile)) return placing(w, hands);
+      if (s.sheet && (s.place.stage !== "none" || meanwhile)) return setUp();
       return plain("Waiting for a specialist", "", s.sheet ? big("meanwhile", "Place the target meanwhile", () => { meanwhile = true; draw(); }) : undefined,
         [asking.show((m) => m.wait(s.request, id)), !s.sheet && !road && [h("p", { class: "then" }, "With the set-up sheet you can place the target meanwhile."), startSheet()]]);
     case "running":
@@ -174,15 +180,22 @@ function now() {
   }
   const step = openStep();
   if (step) return stepScene(w, step, act);
-  if (turn.do === "record-drive") return { key: ["drive", s.attempts], spoken: "Drive, then record it. " + s.procedure.drive_caution, body: () => drives.show((m) => m.drive(w, (data) => command("calibrations", id, w.seq, "record-drive", data).then(() => w.look()))) };
+  if (turn.do === "record-drive") return { key: ["drive", s.attempts], spoken: "Drive, then record it. " + s.procedure.drive_caution, body: () => drives.show((m) => m.drive(w, (data) => command("calibrations", id, w.seen.seq, "record-drive", data).then(() => w.look()))) };
   if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: answers };
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
-  if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return placing(w, hands);
+  if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return setUp();
   const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: (road ? "" : "Every position has run. ") + "The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
   return plain("Wait for the desk", text, undefined, [!s.sheet && !road && startSheet(), s.procedure?.drive && drives.show((m) => m.driven(s))]);
 }
 
 const hands = { act, rounds, redraw };
+/** The set-up at this position, as soon as what draws it has come. @returns {Scene} */
+function setUp() {
+  const m = places.here();
+  if (m) return m.placing(w, hands);
+  places.warm().then(() => (places.here() ? draw() : setTimeout(draw, 1000)));
+  return { key: ["coming"], spoken: "", body: () => h("p", { class: "then" }, "Loading") };
+}
 const answers = () => gates.show((m) => m.gates(w, act, photo));
 
 /** Opens the photos for a gate, and comes back from there. @param {any} of @param {string} [look] */
@@ -196,14 +209,22 @@ function photo(of, look) {
 function go(to) {
   part = to;
   draw();
+  byId("main").scrollTop = 0;
   byId("main").focus({ preventScroll: true });
 }
 
+/** Puts a form away that has done its work, and goes back to the work; one that was refused stays. @param {string} form */
+const done = (form) => (/** @type {unknown} */ accepted) => {
+  if (!accepted) return;
+  drop(form);
+  go("now");
+};
+
 function more() {
   const b = (/** @type {Part} */ to, /** @type {string} */ text) => h("button", { type: "button", class: "second", id: "part-" + to, onclick: () => go(to) }, text);
-  return h("section", { class: "menu" }, h("h1", { class: "unseen" }, "More"), w.state.phase === "waiting" && asking.show((m) => m.wait(w.state.request, id)), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("photos", "Photos"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
+  return h("section", { class: "menu all" }, h("h1", { class: "unseen" }, "More"), w.state.phase === "waiting" && asking.show((m) => m.wait(w.state.request, id)), b("gates", "Car and bay"), b("sheet", "Set-up sheet"), b("scan", "Scan"), b("photos", "Photos"), b("readings", "Readings"), b("void", "Something changed"), b("handover", "Hand over to a colleague"), b("end", "End it without a result"), h("a", { class: "second", href: "/bay/jobs/" + w.state.job }, "The car and its job"),
     h("a", { class: "second", href: "/bay" }, "All calibrations"), h("button", { type: "button", class: "second", id: "theme-here", onclick: () => { const r = document.documentElement; r.dataset.theme = r.dataset.theme === "dark" ? "light" : "dark"; localStorage.setItem("readback.theme", r.dataset.theme); } }, "Light or dark"),
-    h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look(); } }, unit() === "in" ? "Lengths in inches: show millimetres" : "Lengths in millimetres: show inches"),
+    h("button", { type: "button", class: "second", id: "unit", onclick: () => { otherUnit(); w.look(); } }, unit() === "in" ? "Show millimetres" : "Show inches"),
     h("button", { type: "button", class: "second", onclick: signOut }, "Sign out"));
 }
 
@@ -215,21 +236,21 @@ async function others() {
 
 /** @type {Record<string, () => any>} */
 const parts = {
-  ask: () => asking.show((m) => {
+  ask: () => kept("ask", () => asking.show((m) => {
     const box = h("section", { class: "scroll" });
-    others().catch(() => []).then((list) => put(box, m.askForm(list, (data) => act("request", data).then(() => go("now")))));
+    others().catch(() => []).then((list) => put(box, m.askForm(list, (data) => act("request", data).then(done("ask")))));
     return box;
-  }),
-  end: () => finish.show((m) => m.giveUp(w, (type, data) => act(type, data).then(() => go("now")))),
-  handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), handover.show((m) => m.offer(w.offer("technician"), w, (type, data) => act(type, data)))),
-  more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => standing(w, hands), gates: answers,
-  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(() => go("now"))))),
+  })),
+  end: () => kept("end", () => finish.show((m) => m.giveUp(w, (type, data) => act(type, data).then(done("end"))))),
+  handover: () => h("section", { class: "scroll" }, h("h1", null, "Hand over to a colleague"), kept("offer" + (w.offer("technician")?.at ?? ""), () => handover.show((m) => m.offer(w.offer("technician"), w, act)))),
+  more, void: () => voids.show((m) => m.voids((cause) => act("void-setup", { cause }).then(() => go("now")))), readings: () => places.show((m) => m.standing(w, hands)), gates: answers,
+  sheet: () => h("section", { class: "scroll" }, h("h1", null, w.state.sheet ? "Another set-up sheet" : "Set-up sheet"), w.state.sheet && h("p", { class: "quiet" }, `Sheet ${w.state.sheet.sheet}: ${w.state.sheet.source.title}, ${w.state.sheet.source.dated}, version ${w.state.sheet.source.version}.`), kept("sheet" + unit(), () => sheet.show((m) => m.sheetForm(w, (data) => w.command("issue-sheet", data).then(done("sheet" + unit())))))),
   photos: () => {
     const [aim, from, looking] = aimed;
     aimed = [];
     return photos.show((m) => m.room(w, { aim, looking, done: () => go(from) }));
   },
-  scan: () => h("section", { class: "scroll" }, scan.show((m) => m.scan(w.job, w.state.attempts.length ? "after" : "before", (data) => command("jobs", w.state.job, w.jobSeq, "record-scan", data).then(() => w.loadJob()).then(() => go("now"))))),
+  scan: () => h("section", { class: "scroll" }, kept("scan", () => scan.show((m) => m.scan(w.job, w.state.attempts.length ? "after" : "before", (data) => w.commandJob("record-scan", data).then(() => done("scan")(true)))))),
 };
 
 function draw() {
@@ -249,13 +270,12 @@ function draw() {
   turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);
   if (part !== "now") {
-    const live = part === "handover" ? w.offer("technician")?.at ?? "" : part === "gates" || part === "readings" ? w.stamp : part + unit();
-    main.show(["part", part, live], parts[part]);
-    foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]);
+    const live = part === "handover" ? w.offer("technician")?.at ?? "" : part === "gates" || part === "readings" ? w.stamp : part + unit() + (s.sheet?.sheet ?? "");
+    saw(main.show(["part", part, live], parts[part]), foot.show(["part", part], () => [again(), h("button", { type: "button", id: "back", class: "primary quiet-key", onclick: () => go("now") }, "Back to the work"), moreKey()]));
     return;
   }
   if (typing) {
-    main.show(["keypad", rounds.now?.purpose, rounds.now?.list], () => readings.show((m) => m.keypad(w, rounds, { send: sendRound, cancel: () => { rounds.end(); redraw(); }, said: say })));
+    saw(main.show(["keypad", rounds.now?.purpose, rounds.now?.list], () => readings.show((m) => m.keypad(w, rounds, { send: sendRound, cancel: () => { rounds.end(); redraw(); }, said: say }))), true);
     byId("main").className = "full";
     foot.show(["none"], () => "");
     byId("foot").hidden = true;
@@ -264,12 +284,22 @@ function draw() {
   byId("main").className = "";
   byId("foot").hidden = false;
   const scene = now();
-  main.show(scene.key, scene.body);
-  foot.show([scene.key, Boolean(scene.primary)], () => [again(), scene.primary ? scene.primary() : h("span", { class: "spring" }), moreKey()]);
+  saw(main.show(scene.key, scene.body), foot.show([scene.key, Boolean(scene.primary)], () => [again(), scene.primary ? scene.primary() : h("span", { class: "spring" }), moreKey()]));
   say(scene.spoken);
   tick();
+  fit();
 }
 
+/** However much stands above and below it, an instruction is on the screen as a whole: its texts give way, to seven tenths at most. */
+function fit() {
+  const el = byId("main"), whole = !el.querySelector(".scroll, .menu, .reading");
+  let share = 1;
+  const give = () => el.style.setProperty("--fit", share.toFixed(2));
+  for (give(); whole && share > 0.7 && el.scrollHeight > el.clientHeight; give()) share -= 0.03;
+}
+
+/** What is pressed next is said on what stands here, and on nothing newer. @param {boolean} inMain @param {boolean} inFoot */
+const saw = (inMain, inFoot) => inMain && inFoot && w.saw();
 const again = () => h("button", { type: "button", class: "corner left-corner", id: "say-again", onclick: speakAgain }, speakGlyph(), h("span", null, "Say again"));
 const moreKey = () => h("button", { type: "button", class: "corner right-corner", id: "more", onclick: () => go("more") }, h("span", { class: "dots", "aria-hidden": "true" }, "•••"), h("span", null, "More"));
 
@@ -284,6 +314,7 @@ function tick() {
     byId("gone").textContent = w.state.claim && w.gone.specialist && link.state === "linked" && w.state.phase !== "closed" ? `Specialist not heard of for ${clock(link.now() - w.gone.specialist)}` : "";
   }
   for (const el of document.querySelectorAll("[data-until]")) el.textContent = clock(Date.parse(/** @type {any} */ (el).dataset.until) - link.now());
+  if (byId("main").scrollHeight > byId("main").clientHeight) fit(); // the status may have become a line longer
   const word = w.state.word, left = document.getElementById("left"), line = document.getElementById("word-seam");
   if (!word || !left || !line) return;
   const passed = (link.now() - Date.parse(word.at)) / 1000;

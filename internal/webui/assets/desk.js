@@ -23,7 +23,7 @@ const shops = new Map();
 let queue = [];
 let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
 const record = h("p", { id: "record", class: "quiet" });
-const strips = place(byId("strips")), main = place(byId("main")), linkline = place(byId("link")), keys = place(byId("keys"));
+const strips = place(byId("strips"), draw), main = place(byId("main"), draw), linkline = place(byId("link")), keys = place(byId("keys"));
 const photos = part(() => import("./photos.js"));
 const work = new DeskWork(link, notice, () => draw());
 
@@ -36,7 +36,7 @@ link.addEventListener("state", drawLink);
 link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
 addEventListener("keydown", onKey);
-addEventListener("popstate", () => { focused = location.pathname.split("/")[2] ?? ""; draw(); });
+addEventListener("popstate", () => { focused = location.pathname.split("/")[2] ?? ""; work.form = ""; draw(); });
 drawLink();
 start();
 
@@ -181,7 +181,7 @@ const inOrder = () => {
 
 function draw() {
   const list = inOrder();
-  strips.show([list.map((w) => [w.ref.id, w.seq, w.state.turn, w.entries.length, w.name(), w.mine]), focused, queue.map((r) => [r.stream.id, r.seq, r.place]), Math.floor(link.now() / 30_000), me?.member, link.member], () => [
+  const shown = strips.show([list.map((w) => [w.ref.id, w.seq, w.state.turn, w.entries.length, w.name(), w.mine]), focused, queue.map((r) => [r.stream.id, r.seq, r.place]), Math.floor(link.now() / 30_000), me?.member, link.member], () => [
     list.map((w, i) => {
       const t = turnOf(w), id = w.ref.id, bay = w.register?.bays?.[w.state.sheet?.bay]?.name ?? "";
       return h("article", { class: "strip" + (id === focused ? " focused" : "") },
@@ -194,6 +194,7 @@ function draw() {
     }),
     queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }), record,
   ]);
+  if (shown) for (const w of list) if (w.ref.id !== focused) w.saw();
   byId("queue-state").textContent = `Queue ${queue.length}`;
   const yours = list.filter((w) => w.mine && w.state.turn.who === "specialist" && w.state.phase !== "running").length;
   document.title = (yours ? `(${yours}) Your turn` : "Desk") + " · Readback";
@@ -219,7 +220,7 @@ function tick() {
 
 /** @param {KeyboardEvent} e */
 function onKey(e) {
-  if (e.key === "Escape" && work.form) { work.form = ""; return draw(); }
+  if (e.key === "Escape" && work.form) return work.open("");
   const tag = /** @type {Element} */ (e.target).tagName;
   if (e.ctrlKey || e.metaKey || e.altKey || e.repeat || /^(INPUT|SELECT|TEXTAREA)$/.test(tag)) return;
   if (e.key === "Enter" && /^(BUTTON|A)$/.test(tag)) return;
@@ -227,6 +228,7 @@ function onKey(e) {
   if (/^[1-9]$/.test(key)) {
     const w = inOrder()[Number(key) - 1];
     if (w) focus(w.ref.id);
+    byId("main").focus({ preventScroll: true }); // and Tab goes on in its work
   } else if (key === "q") {
     /** @type {HTMLElement | null} */ (document.querySelector(".claim"))?.focus();
   } else if (!work.key(key)) return;

@@ -23,8 +23,8 @@ export function deskForm(desk) {
   const leave = h("button", { type: "button", class: "desk-key quiet-key", onclick: () => desk.open("") }, h("kbd", null, "Esc"), "Leave");
   const gone = Boolean(s.turn.outcome), done = s.turn.do === "declare" && !gone, handed = w.offer("specialist");
   const side = (/** @type {string} */ title, /** @type {any} */ inside) => h("div", { class: "asks-box", id: "desk-form" }, h("h2", null, title), inside, leave);
-  if (kind === "offer") return side("Hand over to a colleague", offer(handed, w, (type, data) => desk.act(type, data)));
-  if (kind === "take") return side("Hand-over", handed ? take(handed, w, (type, data) => desk.act(type, data)) : "It is offered no longer.");
+  if (kind === "offer") return side("Hand over to a colleague", offer(handed, w, (type, data) => desk.send(type, data)));
+  if (kind === "take") return side("Hand-over", handed ? take(handed, w, (type, data) => desk.send(type, data)) : "It is offered no longer.");
   const what = kind === "waive" ? waivable(s) : [];
   const title = kind === "declare" && done ? "Declare the outcome" : TITLES[kind] ?? "";
   if (kind === "waive" && !what.length) {
@@ -59,21 +59,21 @@ export function deskForm(desk) {
     const text = /** @type {HTMLTextAreaElement} */ (reason).value.trim(), more = text && { note: text };
     if (!needs.hidden && !text && !FREE.has(kind)) return reason.focus();
     switch (kind) {
-      case "waive": return void desk.act("waive", value("waive-what") === "verdict" ? { what: "verdict", reason: text } : { what: "gate", gate: value("waive-what"), reason: text });
-      case "note": return void desk.act("note", { text });
-      case "return": case "take-over": case "reopen": return void desk.act(kind, { reason: text });
+      case "waive": return void desk.send("waive", value("waive-what") === "verdict" ? { what: "verdict", reason: text } : { what: "gate", gate: value("waive-what"), reason: text });
+      case "note": return void desk.send("note", { text });
+      case "return": case "take-over": case "reopen": return void desk.send(kind, { reason: text });
       case "completed": {
         const values = [0, 1, 2].map((i) => ({ name: value("name-" + i), value: value("value-" + i), ...(value("unit-" + i) && { unit: value("unit-" + i) }) })).filter((v) => v.name || v.value);
         if (values.some((v) => !v.name || !v.value)) return void (problem.textContent = "Each value: what it is, and what was shown.");
-        return void desk.act("end-leg", { outcome: "completed", ...(values.length && { values }), ...more });
+        return void desk.send("end-leg", { outcome: "completed", ...(values.length && { values }), ...more });
       }
-      case "not-completed": return void desk.act("end-leg", { outcome: "not-completed", routine_holds: ticked("holds"), ...more });
+      case "not-completed": return void desk.send("end-leg", { outcome: "not-completed", routine_holds: ticked("holds"), ...more });
       case "declare": {
         const after = remarks && /** @type {HTMLTextAreaElement} */ (remarks).value.trim();
-        if (chosen() !== "completed") return void desk.act("declare", { outcome: chosen(), reason: text, ...(after && { remarks: after }) });
+        if (chosen() !== "completed") return void desk.send("declare", { outcome: chosen(), reason: text, ...(after && { remarks: after }) });
         if (!value("lamps")) return void (problem.textContent = "Say how the warning lamps are, or that nobody looked.");
         if (!ticked("routine-confirmed")) return void (problem.textContent = "What the vehicle has not taken over is not completed: tick it, or choose another outcome.");
-        return void desk.act("declare", { outcome: "completed", evaluation: { routine_confirmed: true, lamps: value("lamps") }, ...(after && { remarks: after }) });
+        return void desk.send("declare", { outcome: "completed", evaluation: { routine_confirmed: true, lamps: value("lamps") }, ...(after && { remarks: after }) });
       }
     }
   });

@@ -1,22 +1,15 @@
 // @ts-check
-// The focused calibration at the desk: plan, readings with how each fits the rest, verdict, gates; and the next step,
-// composed, over the place of its answer.
+// The focused calibration at the desk: the next step, composed, over the place of its answer, beside the bench that shows
+// what is known.
 
 import { Refused } from "./api.js";
-import { byId, h, part } from "./dom.js";
-import { clock, decimal, degText, lengthShort, lengthText, timeOfDay, unit } from "./format.js";
-import { answer, gateState, gateWord, left, limits } from "./gatestate.js";
-import { gateGlyph, verdictGlyph } from "./glyph.js";
-import { plan } from "./plan.js";
+import { byId, drop, h, kept, part } from "./dom.js";
+import { clock, lengthShort, timeOfDay, unit } from "./format.js";
 import { seam } from "./seam.js";
-import { slot } from "./slot.js";
-import { datum, gate as gateName, line, reading, sentence, side, task, tone, value, verdict, where } from "./words.js";
+import { gate as gateName, line, sentence, side, task, where } from "./words.js";
 
 const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one-digit": "one digit off" };
-const sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), drives = part(() => import("./drive.js")), photos = part(() => import("./photos.js"));
-
-/** What was answered, and within what it should be. @param {any} g */
-const gateFigures = (g) => [answer(g), limits(g)].filter(Boolean).map((x) => "; " + x).join("");
+const bench = part(() => import("./bench.js")), sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), photos = part(() => import("./photos.js"));
 
 export class DeskWork {
   /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
@@ -29,23 +22,38 @@ export class DeskWork {
     /** @type {import("./watch.js").Watch | null} */
     this.w = null;
     this.said = "";
-    this.form0 = { key: "", box: /** @type {any} */ (null) };
+    bench.warm();
   }
 
-  /** @param {string} type @param {object} [data] */
+  /** @param {string} type @param {object} [data] @returns {Promise<boolean>} whether it was accepted */
   async act(type, data = {}) {
     const w = this.w;
-    if (!w) return;
+    if (!w) return false;
     this.notice("");
+    let accepted = false;
     try {
       await w.command(type, data);
-      this.form = "";
+      accepted = true;
     } catch (e) {
       if (!(e instanceof Refused)) throw e;
       this.notice(e.slug === "stale" ? "Something came in between. Look again, then decide." : e.text());
       await w.look();
     }
     this.redraw();
+    return accepted;
+  }
+
+  /** Gives the command of the form that is open, which has done its work once it is accepted. @param {string} type @param {object} data */
+  async send(type, data) {
+    const { w, form } = this, name = this.formName();
+    if (!(await this.act(type, data))) return;
+    drop(name);
+    if (this.w === w && this.form === form) this.open("");
+  }
+
+  /** A form stays by this name, with what was typed. */
+  formName() {
+    return [this.w?.ref.id, this.form, this.form === "take" && this.w?.offer("specialist")?.at].join(" ");
   }
 
   /** The next step as far as it is the desk's: what Enter sends. @returns {{title: any, text: any, label: string, send: (() => void) | null, key?: string} | null} */
@@ -60,15 +68,15 @@ export class DeskWork {
     const step = s.steps.find((/** @type {any} */ one) => one.number === t.step);
     switch (t.do) {
       case "claim": return { title: "Waiting in the queue", text: "Claim it from the strips above.", label: "", send: null };
-      case "issue-sheet": return { title: "Issue a set-up sheet", text: "The bay has made none.", label: "Open the form", send: () => { this.form = "sheet"; this.redraw(); } };
-      case "adopt-sheet": return { title: `Adopt sheet ${s.sheet.sheet}`, text: sheetWords(s.sheet), label: "Adopt", send: () => this.act("adopt-sheet", { sheet: s.sheet.sheet }) };
+      case "issue-sheet": return { title: "Issue a set-up sheet", text: "The bay has made none.", label: "Open the form", send: () => this.open("sheet") };
+      case "adopt-sheet": return { title: `Adopt sheet ${s.sheet.sheet}`, text: bench.show((m) => m.sheetWords(s.sheet)), label: "Adopt", send: () => this.act("adopt-sheet", { sheet: s.sheet.sheet }) };
       case "instruct": {
         const data = { step: t.kind, ...(t.position && t.kind === "go-to-position" && { position: t.position }) };
-        return { title: preview(w, t), text: "", label: "Send", send: () => this.act("instruct", data) };
+        return { title: bench.show((m) => m.preview(w, t)), text: "", label: "Send", send: () => this.act("instruct", data) };
       }
       case "confirm": return { title: ["Confirm: ", line(w.words.step, "desk")], text: "Read back as you said it.", label: "Confirm", send: () => this.act("confirm", { step: step.number }) };
       case "correct": return { title: ["Say again: ", line(w.words.step, "desk")], text: ["The bay pressed ", this.pressed(), step.slip && `: ${/** @type {any} */ (SLIPS)[step.slip]}`, step.wrong?.includes("unit") && ": right in the other unit"], label: "Say again", key: "A", send: () => this.act("correct", { step: step.number }) };
-      case "waive": return { title: `Let it pass, or have it met: ${gateName(t.gate)}`, text: s.gates.filter((/** @type {any} */ g) => g.gate === t.gate).map((/** @type {any} */ g) => gateWord(g) + gateFigures(g)), label: "Waive", key: "W", send: () => this.open("waive") };
+      case "waive": return { title: `Let it pass, or have it met: ${gateName(t.gate)}`, text: bench.show((m) => s.gates.filter((/** @type {any} */ g) => g.gate === t.gate).map(m.gateStands)), label: "Waive", key: "W", send: () => this.open("waive") };
       case "go": return { title: "Go", text: "The bay is clear. Your word starts the leg.", label: "Go", key: "G", send: () => this.act("go") };
       case "end-leg": return { title: "How did the leg end?", text: where(s), label: "Completed", key: "C", send: () => this.act("end-leg", { outcome: "completed" }) };
       case "restart": return { title: "Agree to restart", text: "The bay agrees. Does the vehicle's routine still hold?", label: "Restart, routine holds", key: "H", send: () => this.act("restart", { routine_holds: true }) };
@@ -85,17 +93,11 @@ export class DeskWork {
     return [h("b", null, d.value ? `${d.value} ${d.unit}` : lengthShort(d.value_um ?? 0)), d.side ? [d.side === "left" || d.side === "right" ? " to vehicle " : " ", side(d.side, "bay")] : ""];
   }
 
-  /** A form stays as it is, with what was typed, whatever comes in beside it. @param {() => any} make */
-  kept(make) {
-    const s = this.w?.state, key = this.w?.ref.id + this.form + (this.form === "waive" ? JSON.stringify([s.place.waived, s.gates]) : "");
-    if (this.form0.key !== key) this.form0 = { key, box: h("div", null, make()) };
-    return this.form0.box;
-  }
-
   /** @param {string} key @returns {boolean} whether it meant something */
   key(key) {
     const w = this.w;
     if (!w?.state || this.form || (!w.mine && !["enter", "t", "n", "s"].includes(key))) return false;
+    if (w.seen.seq !== w.seq && key !== "s") return false; // a drawing waits for a button: nothing is decided on what is not seen
     const next = this.next(), letter = next?.key?.toLowerCase();
     switch (key) {
       case "enter":
@@ -122,24 +124,26 @@ export class DeskWork {
 
   /** @param {DeskWork["form"]} form */
   open(form) {
+    if (!form) drop(this.formName());
     this.form = form;
     this.redraw();
-    forms.warm().then(() => /** @type {HTMLElement | null} */ (document.querySelector("#desk-form select, #desk-form input, #desk-form textarea"))?.focus());
+    if (!form) return byId("main").focus({ preventScroll: true });
+    const first = () => /** @type {HTMLElement | null} */ (document.querySelector(":is(#desk-form, .desk-sheet) :is(select, input, textarea, .segment)"))?.focus();
+    (form === "sheet" ? sheet : forms).warm().then(first);
   }
 
   /** @param {import("./watch.js").Watch} w @param {{show: (on: unknown, draw: () => any) => boolean}} main */
   draw(w, main) {
     this.w = w;
     const s = w.state;
-    if (!this.form) this.form0.key = "";
     // Photos keep themselves up to date, so that nothing is taken out of a hand that draws.
-    main.show(this.form === "photos" ? [w.ref.id] : [w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null, w.entries.at(-1)?.seq >= s.seq], () => {
-      if (this.form === "photos") return h("section", null, this.kept(() => photos.show((m) => m.room(w, { leave: () => this.open("") }))));
-      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, this.kept(() => sheet.show((m) => m.sheetForm(w, (data) => this.act("issue-sheet", data)))));
-      return [h("div", { class: "bench-head" }, h("h1", null, where(s)), this.facts(), s.photos.length > 0 && photos.show((m) => m.thumbs(w, s.photos.slice(-6), (id) => { m.look(w, id); this.open("photos"); }, "bench")), h("span", { class: "spring" }), h("span", { class: "quiet" }, w.register?.organisation?.phone && `Telephone ${w.register.organisation.phone}`)),
-        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, plan(w, { suspects: s.place.verdict?.suspects }) ?? h("p", { class: "quiet" }, s.sheet ? "No plan view: the car's dimensions are not to be seen from here." : s.procedure?.set_ups.length === 0 ? "On the road: nothing is placed." : "No set-up sheet yet."), s.procedure && h("p", { class: "quiet" }, `Procedure: ${s.procedure.title}, version ${s.procedure.version}`), this.gateList()),
-          h("section", { class: "bench-readings", "aria-label": "Readings" }, this.readings()), h("section", { class: "bench-next", "aria-label": "Next step" }, this.form ? this.kept(() => forms.show((m) => m.deskForm(this))) : this.nextBox(), this.wordsBox(), this.log()))];
-    });
+    if (main.show(this.form === "photos" ? [w.ref.id] : [w.ref.id, w.stamp, unit(), s.turn, this.form, w.mine, w.jobSeq, w.register !== null, w.entries.at(-1)?.seq >= s.seq], () => {
+      if (this.form === "photos") return h("section", null, photos.show((m) => m.room(w, { leave: () => this.open("") })));
+      if (this.form === "sheet") return h("section", { class: "desk-sheet" }, kept(this.formName(), () => sheet.show((m) => m.sheetForm(w, (data) => this.send("issue-sheet", data)))));
+      return [bench.show((m) => m.head(w, () => this.open("photos"))),
+        h("div", { class: "bench" }, h("section", { class: "bench-plan", "aria-label": "Plan" }, bench.show((m) => m.setUp(w))), h("section", { class: "bench-readings", "aria-label": "Readings" }, bench.show((m) => m.readings(w))),
+          h("section", { class: "bench-next", "aria-label": "Next step" }, this.formBox() ?? this.nextBox(), bench.show((m) => [m.twoWords(w, () => this.act("go")), m.log(w)])))];
+    })) w.saw();
     const next = this.next();
     const say = next ? `Your turn: ${task(s.turn)}` : "";
     if (say !== this.said) byId("say").textContent = say;
@@ -147,45 +151,11 @@ export class DeskWork {
     this.tick();
   }
 
-  facts() {
-    const w = /** @type {import("./watch.js").Watch} */ (this.w), s = w.state, scan = w.job?.scans?.at(-1);
-    const open = s.gates.filter((/** @type {any} */ g) => ["open", "not"].includes(gateState(g))).length;
-    return [h("span", { class: "fact" }, gateGlyph(open ? "open" : "met"), `Gates ${s.gates.length - open} of ${s.gates.length}`),
-      h("span", { class: "fact" }, gateGlyph(scan ? (scan.codes.some((/** @type {any} */ c) => c.blocking) ? "not" : "met") : "open"), scan ? `Scan ${scan.when}: ${scan.codes.length} codes, ${scan.codes.filter((/** @type {any} */ c) => c.blocking).length} blocking` : "No scan yet")];
-  }
-
-  gateList() {
-    const s = /** @type {any} */ (this.w).state;
-    const open = s.gates.filter((/** @type {any} */ g) => !["met", "waived"].includes(gateState(g)));
-    return h("details", { class: "gate-list", id: "gate-list", open: open.some((/** @type {any} */ g) => g.answered) }, h("summary", null, open.length ? `${open.length} ${open.length === 1 ? "gate" : "gates"} not met or not answered` : "All gates met"),
-      h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks?.replace(/\.$/, "") ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, gateFigures(g), left(g)))))));
-  }
-
-  readings() {
-    const w = /** @type {any} */ (this.w), s = w.state, p = s.place, v = p.verdict;
-    const road = s.procedure?.drive && drives.show((m) => m.driven(s));
-    if (!v && road && !s.sheet) return road;
-    if (!v) return [road, h("p", { class: "verdict-word quiet" }, p.void ? `Void: ${p.void.replaceAll("-", " ")}` : "No readings stand here"), s.sheet && h("p", { class: "quiet" }, sheetWords(s.sheet))];
-    const suspects = new Map((v.suspects ?? []).map((/** @type {any} */ one) => [one.reading, one]));
-    const moves = v.verdict === "adjust" || v.verdict === "unsure" ? w.words.moves : [];
-    const behind = s.sheet.setup.side === "behind";
-    return [h("p", { class: "verdict-word " + tone(v), id: "verdict" }, verdictGlyph(v.verdict), h("span", null, verdict(v))),
-      h("p", { class: "why" }, p.waived ? "Let pass by you, with a reason." : v.verdict === "remeasure" ? this.contradiction(v) : moves.length ? moves.map((/** @type {any} */ m, /** @type {number} */ i) => [i ? "; " : "", line(m, "bay")]) : v.copied ? "Every reading is exactly as planned: were they measured?" : ""),
-      h("table", { class: "readings" }, h("thead", null, h("tr", null, h("th", { scope: "col" }), h("th", { scope: "col" }, "Reading"), h("th", { scope: "col", class: "n" }, "Value"), h("th", { scope: "col", class: "n" }, "Against the rest"))),
-        h("tbody", null, p.stands.map((/** @type {any} */ r, /** @type {number} */ i) => {
-          const a = v.readings?.[i], z = a?.standardised_residual_ppm, sus = /** @type {any} */ (suspects.get(i));
-          const off = sus && (sus.likely_error_um !== undefined ? lengthText(Math.abs(sus.likely_error_um)) : degText(Math.abs(sus.likely_error_udeg)));
-          const long = sus && (sus.likely_error_um ?? sus.likely_error_udeg) > 0;
-          return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r)), h("td", { class: "n" }, value(r)),
-            h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
-        }))),
-      h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind))), road];
-  }
-
-  /** @param {any} v */
-  contradiction(v) {
-    const names = (v.suspects ?? []).map((/** @type {any} */ one) => one.reading + 1);
-    return names.length ? `Reading ${names.join(" or ")} and the others contradict. Left out, the rest agree.` : "The readings contradict each other; no single one stands out.";
+  /** The form that is open in the place of the next step. What can be waived changes: that one is drawn anew. */
+  formBox() {
+    if (!this.form) return null;
+    const make = () => forms.show((m) => m.deskForm(this));
+    return this.form === "waive" ? make() : kept(this.formName(), make);
   }
 
   nextBox() {
@@ -220,26 +190,6 @@ export class DeskWork {
     return null;
   }
 
-  /** The two words and what holds them. */
-  wordsBox() {
-    const w = /** @type {any} */ (this.w), s = w.state, p = s.place;
-    if (!s.sheet || ["declared", "closed"].includes(s.phase)) return null;
-    const fitted = s.steps.filter((/** @type {any} */ one) => one.step === "fit-target" && one.state === "done").at(-1)?.target === s.sheet.target;
-    const gates = s.gates.every((/** @type {any} */ g) => !["open", "not"].includes(gateState(g)));
-    const still = p.stage === "frozen" || p.stage === "held";
-    const hold = (/** @type {boolean} */ ok, /** @type {string} */ name, /** @type {string} */ yes, /** @type {string} */ no) => h("li", null, gateGlyph(ok ? "met" : "open"), `${name}: ${ok ? yes : no}`);
-    const word = s.word;
-    return h("div", { class: "two-words" }, h("h2", null, "Start on two words ", h("span", { class: "quiet", id: "word-left" }, "both inside 60 s")),
-      h("div", { class: "pair" }, h("div", { class: "mini" },
-        h("button", { type: "button", id: "go", class: "mini-word up" + (word?.role === "specialist" ? " said" : ""), disabled: p.stage !== "held" || word?.role === "specialist" || s.phase !== "guided", onclick: () => this.act("go") }, "Go"), seam("open", undefined, 20), h("div", { class: "mini-word low" + (word?.role === "technician" ? " said" : "") }, "Bay clear")),
-        h("ul", null, hold(gates, "Gates", "met", "not all"), hold(Boolean(w.job?.scans?.length), "Scan", "recorded", "none yet"), hold(fitted, "Target", "fitted", "not read back"), hold(p.verdict?.verdict === "within" || Boolean(p.waived), "Set-up", p.waived ? "let pass" : "within", "not within"), hold(still, "Frozen", "yes", "not yet"), hold(p.stage === "held", "Closing", "held", p.closing_verdict?.verdict === "moved" ? "moved" : "not taken"))));
-  }
-
-  log() {
-    const w = /** @type {import("./watch.js").Watch} */ (this.w);
-    return h("details", { class: "log", id: "log" }, h("summary", null, `${w.entries.length} ${w.entries.length === 1 ? "entry" : "entries"}`), h("ol", { reversed: true }, [...w.entries].reverse().slice(0, 40).map((e) => h("li", { value: e.seq }, `${timeOfDay(e.at)} ${e.type.replaceAll("-", " ")}`, h("span", { class: "quiet" }, ` ${e.role}`)))));
-  }
-
   tick() {
     const el = document.getElementById("word-left"), word = this.w?.state?.word;
     if (!el) return;
@@ -249,31 +199,3 @@ export class DeskWork {
   }
 }
 
-/** @param {any} ppm */
-function residual(ppm) {
-  const text = decimal(Math.abs(ppm), 6, 1);
-  return text === "0.0" ? "agrees" : `${text} σ ${ppm > 0 ? "large" : "small"}`;
-}
-
-/** @param {any} sheet */
-function sheetWords(sheet) {
-  const set = sheet.setup;
-  return [`${sheet.source.title}, ${sheet.source.dated}, version ${sheet.source.version}. `, set.distance_um !== undefined ? `${lengthShort(set.distance_um)} ${set.side === "behind" ? "behind" : "ahead of"} ${datum(set.datum)}, ` : "", `${set.positions.length} position${set.positions.length === 1 ? "" : "s"}, by the ${datum(set.line)}. `,
-    sheet.limits === "own" ? "Limits are the shop's own." : "Limits as stated."];
-}
-
-/** The instruction before it is sent, from the plan. @param {import("./watch.js").Watch} w @param {any} t */
-function preview(w, t) {
-  const s = w.state;
-  if (t.kind === "fit-target") return ["Fit target ", h("b", null, s.sheet.target)];
-  if (t.kind === "move") {
-    const at = (s.place.verdict?.moves ?? []).findIndex((/** @type {any} */ one) => (one.end_um ?? one.by_um ?? 0) > 50_000);
-    return at < 0 ? "Move the fixture" : line(w.words.moves[at], "desk");
-  }
-  if (t.kind === "set-distance") return ["Set target distance ", h("b", null, lengthShort(s.sheet.setup.distance_um)), ` from ${datum(s.sheet.setup.datum)}`];
-  if (t.kind === "set-height") return ["Set target height ", h("b", null, lengthShort(s.sheet.setup.height_um)), ` above ${datum("wheel-plane")}`];
-  const p = s.sheet.plan?.find((/** @type {any} */ one) => one.name === t.position);
-  if (!p) return `Go to position ${t.position}`;
-  if (p.lateral_um === 0) return [`Position ${t.position}: target at `, side("centre", "desk")];
-  return [`Position ${t.position}: target to vehicle `, side(p.lateral_um > 0 ? "left" : "right", "desk"), " ", h("b", null, lengthShort(Math.abs(p.lateral_um))), ` from ${datum(s.sheet.setup.line)}`];
-}

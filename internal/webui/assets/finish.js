@@ -2,7 +2,7 @@
 // How a calibration ended: what was declared, what the routine gave, who signed, the customer's notice, and what had been
 // declared before it was reopened.
 
-import { byId, field, h, select } from "./dom.js";
+import { byId, field, h, kept, select } from "./dom.js";
 import { driven } from "./drive.js";
 import { dayTime } from "./format.js";
 import { hold } from "./hold.js";
@@ -96,7 +96,7 @@ export function ending(w, act) {
   return h("section", { class: "scroll" }, h("h1", { class: "instruction medium", id: "instruction" }, closed ? "Closed: " : "Result: ", s.result.outcome.replace("-", " ")),
     h("p", { class: "then" }, closed ? ["Signed. ", h("a", { href: "/record/" + w.ref.id }, "Read and print the record"), " ", h("a", { href: `/v1/calibrations/${w.ref.id}/bundle`, download: "" }, "The trail as a file that checks itself"), " ", h("a", { href: "/bay" }, "All calibrations")]
       : !signed ? "Sign for the physical facts of this bay." : !desk ? "You have signed. The desk has not yet." : owesNotice(s) && !s.notice ? "Signed. The notice is to be handed over." : "Signed."),
-    !closed && signed && owesNotice(s) && !s.notice && notice(w, act), record(w),
+    !closed && signed && owesNotice(s) && !s.notice && kept(`notice ${w.ref.id} ${s.earlier.length}`, () => notice(w, act)), record(w),
     owner && !released && !closed && h("button", { type: "button", id: "release", class: "second", onclick: () => act("sign", { as: "owner" }) }, "Sign as owner: release"),
     h("details", { id: "reopen-box" }, h("summary", null, "Reopen it"), h("p", { class: "quiet" }, "What was declared and signed stays readable. The next leg opens another attempt."), withReason("reopen", "Reopen", (reason) => act("reopen", { reason }))));
 }

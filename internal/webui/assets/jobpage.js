@@ -4,17 +4,17 @@
 
 import { alignment } from "./alignment.js";
 import { command, get, newId, opener, Refused, signOut } from "./api.js";
-import { byId, field, h, put, select, theme } from "./dom.js";
+import { byId, drop, field, h, kept, place, put, select, theme } from "./dom.js";
 import { carForm, missing, tieForm, withdrawForm, workForm } from "./jobforms.js";
 import { Link } from "./link.js";
 import { scan } from "./scan.js";
 import { twoVINs } from "./vin.js";
 import { PHASES, sensor, sentence, task } from "./words.js";
 
-const id = location.pathname.split("/")[3], main = byId("main");
+const id = location.pathname.split("/")[3], main = byId("main"), page = place(main, () => draw());
 const link = new Link();
 /** @type {any} */
-let view = null, register = /** @type {any} */ (null), me = /** @type {any} */ (null), rows = /** @type {any[]} */ ([]), procedures = /** @type {any[] | null} */ (null), last = "";
+let view = null, register = /** @type {any} */ (null), me = /** @type {any} */ (null), rows = /** @type {any[]} */ ([]), procedures = /** @type {any[] | null} */ (null), seen = 0; // the entry that the page shows
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
@@ -45,7 +45,8 @@ const problem = (text) => (byId("problem").textContent = text);
 async function act(type, data) {
   problem("");
   try {
-    await command("jobs", id, view.seq, type, data);
+    await command("jobs", id, seen, type, data);
+    drop(type);
   } catch (e) {
     if (e instanceof Refused && e.slug === "stale") await load();
     problem(e instanceof Refused ? (e.slug === "stale" ? "Something came in between. Look again, then save." : e.text()) : "There is no link to the server. Save again: nothing is made twice.");
@@ -57,38 +58,24 @@ async function act(type, data) {
 /** The same where the refusal has been shown and nobody else asks. @param {string} type */
 const quietly = (type) => (/** @type {object} */ data) => act(type, data).catch(() => {});
 
-/** A part that is made anew only when what it shows has changed: what is being typed beside stays. */
-const kept = new Map();
-/** @param {string} name @param {unknown} on @param {() => any} make */
-function part(name, on, make) {
-  const key = JSON.stringify(on), old = kept.get(name);
-  if (old?.key === key) return old.node;
-  const node = make();
-  kept.set(name, { key, node });
-  return node;
-}
-
 function draw() {
   const job = view.state, open = opener(view.opened), ended = job.phase === "withdrawn";
   const doubt = job.announced && !job.announced.vin_equal && !job.settled && !ended, lacks = missing(job);
   const name = open(job.vehicle.plate) || (job.vehicle.vin ? "VIN …" + open(job.vehicle.vin).slice(-6) : open(job.work.customer_reference)) || "Car";
-  const shown = JSON.stringify([view.seq, rows]);
-  if (shown === last) return;
-  last = shown;
   document.title = name + " · Readback";
   const changes = job.changes.length;
-  put(main, h("p", null, h("a", { href: "/bay" }, "All cars")), h("h1", { id: "job-name" }, name), h("p", { id: "problem", class: "problem", role: "alert" }),
+  if (page.show([view.seq, rows], () => [h("p", null, h("a", { href: "/bay" }, "All cars")), h("h1", { id: "job-name" }, name), h("p", { id: "problem", class: "problem", role: "alert" }),
     ended && h("p", { class: "then", id: "withdrawn" }, h("b", null, "Withdrawn: "), sentence(job.withdrawn.cause), ". ", open(job.withdrawn.reason)),
     doubt && twoVINs(job, open, quietly("settle-vin")),
     job.announced && h("p", { class: "quiet", id: "announced" }, `A vehicle interface or a scan tool gave the VIN ${open(job.announced.vin)}`, job.announced.vin_equal ? ", the same as the job's." : job.settled ? `. Settled: the ${job.settled.right === "typed" ? "typed one" : "car's own"} is right. ${open(job.settled.reason)}` : "."),
     !ended && h("p", { id: "missing" }, lacks.length ? ["Still to be said: ", h("b", null, lacks.join(", ")), ". It is asked for when it is needed."] : "All that is asked for is said."),
     h("div", { class: "split" },
-      h("div", { class: "column" }, part("cals", [rows, job.work.sensors, ended], () => calibrations(job, ended)), !ended && part("car", [job.vehicle, view.opened], () => carForm(job, register, open, quietly("describe-vehicle"), problem)),
-        !ended && part("work", [job.work, view.opened], () => workForm(job, open, quietly("describe-work")))),
-      h("div", { class: "column" }, !ended && part("alignment", job.alignments, () => alignment(job, (d) => act("attach-alignment", d))), !ended && part("scan", [job.scans, job.comparison, rows.length], () => scan(job, job.scans.length ? "after" : "before", (d) => act("record-scan", d))),
-        !ended && part("tie", job.tie ?? 0, () => tieForm(job, register, quietly("tie-interface"), quietly("untie-interface"))),
+      h("div", { class: "column" }, calibrations(job, ended), !ended && kept("describe-vehicle", () => carForm(job, register, open, quietly("describe-vehicle"), problem), [job.vehicle, view.opened]),
+        !ended && kept("describe-work", () => workForm(job, open, quietly("describe-work")), [job.work, view.opened])),
+      h("div", { class: "column" }, !ended && kept("attach-alignment", () => alignment(job, (d) => act("attach-alignment", d)), job.alignments), !ended && kept("record-scan", () => scan(job, job.scans.length ? "after" : "before", (d) => act("record-scan", d)), [job.scans, job.comparison, rows.length]),
+        !ended && tieForm(job, register, quietly("tie-interface"), quietly("untie-interface")),
         changes > 0 && h("details", { id: "changes" }, h("summary", null, `Corrected or added since: ${changes}`), h("ul", null, job.changes.map((/** @type {any} */ c) => h("li", null, `Entry ${c.seq}: `, Object.entries(c.was).map(([k, v]) => `${sentence(k.replace("_km", ""))} was ${v?.sealed ? open(v) : typeof v === "object" ? JSON.stringify(v) : v}`).join("; ") || "added")))),
-        !ended && part("withdraw", 0, () => withdrawForm(quietly("withdraw-job"))))));
+        !ended && kept("withdraw-job", () => withdrawForm(quietly("withdraw-job")))))])) seen = view.seq;
 }
 
 // Kept over a failed try, so that trying again makes no second one.

@@ -23,7 +23,7 @@ const lower = (parts) => parts.map((x, i) => (i > 0 ? x : Array.isArray(x) ? low
 export function placing(w, hands) {
   const p = w.state.place, turn = w.state.turn;
   const begin = (/** @type {"report" | "closing"} */ purpose, /** @type {boolean} */ moved, /** @type {any[]} */ list) => () => {
-    hands.rounds.begin(purpose, moved, list);
+    hands.rounds.begin(purpose, moved, list, w.seen.seq);
     hands.redraw();
   };
   const key = ["placing", w.seq, turn];
@@ -135,7 +135,7 @@ export function standing(w, hands) {
   return h("section", { class: "scroll" }, h("h1", null, "Readings that stand"), !p.stands.length && h("p", { class: "quiet" }, "None."),
     h("ul", { class: "gates" }, p.stands.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", { class: "gate" },
       h("span", { class: "gate-name" }, h("b", null, `${i + 1}  `, reading(r)), h("span", { class: "quiet" }, value(r))),
-      (p.stage === "placed" || p.stage === "locked") && h("span", { class: "gate-keys" }, h("button", { type: "button", onclick: () => { hands.rounds.begin("report", false, [r]); hands.redraw(); } }, "Take again"))))));
+      (p.stage === "placed" || p.stage === "locked") && h("span", { class: "gate-keys" }, h("button", { type: "button", onclick: () => { hands.rounds.begin("report", false, [r], w.seen.seq); hands.redraw(); } }, "Take again"))))));
 }
 
 /** Readings that can show after freezing whether anything moved: those from the nearest hubs, and the distance. @param {any[]} stands */

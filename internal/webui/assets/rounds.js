@@ -5,7 +5,7 @@
 import { isAngle } from "./words.js";
 
 /**
- * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number}} Round
+ * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number, base: number}} base is the entry it was begun on Round
  */
 
 export class Rounds {
@@ -16,11 +16,11 @@ export class Rounds {
     this.now = JSON.parse(sessionStorage.getItem(this.key) ?? "null");
   }
 
-  /** @param {"report" | "closing"} purpose @param {boolean} moved @param {any[]} list readings without values */
-  begin(purpose, moved, list) {
+  /** @param {"report" | "closing"} purpose @param {boolean} moved @param {any[]} list readings without values @param {number} base */
+  begin(purpose, moved, list, base) {
     const bare = list.map(({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg }) =>
       JSON.parse(JSON.stringify({ quantity, from, to, instrument, plumbed, pointing_um, pointing_udeg })));
-    this.now = { purpose, moved, list: bare, values: bare.map(() => null), at: 0 };
+    this.now = { purpose, moved, list: bare, values: bare.map(() => null), at: 0, base };
     this.keep();
   }
 

@@ -2,7 +2,7 @@
 // One calibration under watch: its entries as they come, and its state as the server folds it. The state is asked for anew
 // after each entry; nothing is folded here, so the screens cannot come to know better than the trail.
 
-import { get, opener } from "./api.js";
+import { command, get, opener } from "./api.js";
 import { unit } from "./format.js";
 
 export class Watch extends EventTarget {
@@ -25,6 +25,7 @@ export class Watch extends EventTarget {
     this.due = 0;
     this.relation = "";
     this.seq = 0;
+    this.seen = { seq: 0, job: 0 }; // the entries that the screen shows: what is pressed is said on these
     /** @type {{seq: number, type: string, at: number, role: string, body: any}[]} */
     this.entries = [];
     this.gone = { technician: 0, specialist: 0 }; // since when nothing is heard of them, ms; 0: they are there
@@ -151,9 +152,20 @@ export class Watch extends EventTarget {
     return (this.state.handovers ?? []).find((/** @type {any} */ o) => o.side === side) ?? null;
   }
 
-  /** @param {string} type @param {object} [data] */
-  command(type, data) {
-    return this.link.command(this.ref, this.seq, type, data);
+  /** Notes that the screen shows all that is known. */
+  saw() {
+    this.seen = { seq: this.seq, job: this.jobSeq ?? 0 };
+  }
+
+  /** Gives a command on what the screen shows. @param {string} type @param {object} [data] @param {number} [base] an earlier entry that it was begun on */
+  command(type, data, base = this.seen.seq) {
+    return this.link.command(this.ref, base, type, data);
+  }
+
+  /** The same of the job, once. @param {string} type @param {object} data */
+  async commandJob(type, data) {
+    await command("jobs", this.state.job, this.seen.job, type, data);
+    await this.loadJob();
   }
 
   /** The plan of the position where the fixture stands. */
