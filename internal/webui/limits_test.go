@@ -55,6 +55,9 @@ func TestLimitsBySide(t *testing.T) {
 	c.does(c.desk, "instruct", `{"step":"set-distance"}`)
 	b.sees("#instruction", "2120")
 	b.sees("main", "at most 5\u00a0mm too far")
+	b.until(`document.querySelector("#gone").textContent`) // a line more above it
+	b.fits("instructed")
+	require.Less(t, run(b, chromedp.Evaluate[float64](`parseFloat(document.querySelector("main").style.getPropertyValue("--fit"))`)), 1.0)
 	b.onPhone("instructed")
 	c.does(c.tech, "read-back", `{"step":2,"value_um":2120000}`)
 	c.does(c.desk, "confirm", `{"step":2}`)

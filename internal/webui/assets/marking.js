@@ -171,8 +171,9 @@ export function board(w, first, then) {
     /** @type {HTMLButtonElement} */ (undo).disabled = /** @type {HTMLButtonElement} */ (sendKey).disabled = !pending.length;
   }
 
-  const drawing = draws && [tools, words, h("p", { class: "quiet", id: "pen-help" }, "Press and pull on the photo. By keys: arrows move the pen, with Shift finely, Enter sets a point, Escape takes it back. What is sent stays."), hint, h("div", { class: "board-keys" }, sendKey, undo)];
-  const box = h("div", { class: "board" }, h("button", { type: "button", id: "all-photos", class: "second", onclick: then.back }, "All photos"),
-    h("div", { class: "board-two" }, h("div", { class: "board-stage" }, stage), h("div", { class: "board-side" }, title, facts, marks, drawing)));
+  // What is pressed stands above what is read: the list of marks grows.
+  const box = h("div", { class: "board-two" }, h("div", { class: "board-stage" }, stage), h("div", { class: "board-side" },
+    h("button", { type: "button", id: "all-photos", class: "second", onclick: then.back }, "All photos"), draws && [tools, words, h("div", { class: "board-keys" }, sendKey, undo), hint], title, facts, marks,
+    draws && h("p", { class: "quiet", id: "pen-help" }, "Press and pull on the photo. By keys: arrows move the pen, with Shift finely, Enter sets a point, Escape takes it back. What is sent stays.")));
   return { box, update };
 }

@@ -111,15 +111,17 @@ export function room(w, { aim, done, looking, leave } = {}) {
     if (!options.some(([v]) => v === b.of)) b.of = JSON.stringify(likely(w));
     const what = select(options, b.of), caption = h("input", { type: "text", maxlength: 2000, autocomplete: "off", value: b.caption, oninput: (/** @type {Event} */ e) => { b.caption = /** @type {HTMLInputElement} */ (e.target).value; } });
     const meet = h("button", { type: "button", id: "attach-met", class: "primary", onclick: () => attach(true) }, "Attach: the gate is met");
+    const attachKey = h("button", { type: "button", id: "attach", onclick: () => attach(false) }, "Attach");
     const fit = () => {
       const g = w.state.gates.find((/** @type {any} */ one) => one.gate === JSON.parse(b.of).gate);
       meet.hidden = g?.demands !== "photographed" || Boolean(g.figure) || w.relation !== "own";
+      attachKey.className = meet.hidden ? "primary" : "second";
     };
     what.addEventListener("change", () => { b.of = /** @type {HTMLSelectElement} */ (what).value; fit(); });
     fit();
     return h("div", { class: "draft" }, picture(w, b.photo, "draft", "The photo as it is kept, not attached yet"),
-      h("div", { class: "draft-form" }, field("photo-of", "What it shows", what), field("photo-caption", "Caption, if any", caption), meet,
-        h("button", { type: "button", id: "attach", class: "second", onclick: () => attach(false) }, "Attach"),
+      h("div", { class: "draft-form" }, field("photo-of", "What it shows", what), field("photo-caption", "Caption, if any", caption)),
+      h("div", { class: "draft-keys" }, meet, attachKey,
         h("button", { type: "button", id: "leave-photo", class: "second", onclick: () => { b.photo = null; put(said); draw(); } }, "Not this one")));
   };
   const list = () => {
