@@ -3,6 +3,8 @@ package webui_test
 import (
 	"testing"
 
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/testkit/apptest"
@@ -117,4 +119,47 @@ func TestTwoCalibrationsAtTheDesk(t *testing.T) {
 	d.picture("given-back")
 	d.press("#claim-" + two.cal.ID.String())
 	d.sees(".next-title", "adopt sheet 1")
+}
+
+// TestTheDeskByKeysAlone: a digit leads into a calibration's work, Tab from there to its next step; a form takes the keys when it
+// opens and gives them back when it is left; and Tab comes by everything that is pressed.
+func TestTheDeskByKeysAlone(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.claimed()
+	d := open(t, browser(t), "desk", s.URL, 1440, 900)
+	d.signIn(apptest.Specialist, "demo specialist", "/desk")
+	d.visit(c.atDesk())
+	d.sees("main h1", "position 1 of 2")
+	d.sees("#strips", "bay’s turn")
+	here := func() string {
+		return run(d, chromedp.Evaluate[string](`(() => { const e = document.activeElement; return e.id || e.parentElement?.id || e.textContent.trim(); })()`))
+	}
+	var stops []string
+	for first := ""; len(stops) < 40; {
+		d.keys(kb.Tab)
+		at := here()
+		if first == "" {
+			first = at
+		} else if at == first {
+			break
+		}
+		stops = append(stops, at)
+	}
+	id := c.cal.ID.String()
+	for _, want := range []string{"duty", "unit", "theme", "sign-out", "focus-" + id, "stop-" + id, "gate-list", "log"} {
+		require.Contains(t, stops, want)
+	}
+
+	d.keys("n")
+	d.until(`document.activeElement.id === "reason"`)
+	d.keys("1 is typed here, and s stops nothing.")
+	d.keys("\x1b")
+	d.until(`!document.querySelector("#desk-form") && document.activeElement.id === "main"`)
+	d.keys("1")
+	require.Equal(t, "main", here())
+	d.keys(kb.Tab)
+	require.Equal(t, "gate-list", here())
+	require.Equal(t, c.cal.Seq, apptest.Read[struct{ Seq uint64 }](c.desk, c.desk.Get(c.cal.Path())).Seq, "nothing was said")
 }

@@ -55,6 +55,9 @@ func TestWhatIsTypedStays(t *testing.T) {
 	b.press("#more")
 	b.press("#part-sheet")
 	b.until(`document.querySelector("#source")?.value === "Invented service" && document.querySelector("#by-side").checked`)
+	b.press("#more")
+	b.press("#part-gates")
+	require.Equal(t, "21.0", b.value("#value-temperature-noted"))
 
 	// The desk's note, while the bay reads back and measures; and a form that changes with what can be waived.
 	d.sees(".answers-box", "the bay")

@@ -11,6 +11,8 @@ import { CAUTIONS, gate as name, GRADES } from "./words.js";
 const EVIDENCE = /** @type {const} */ ([["declared", "Seen by me"], ["measured", "Measured"], ["photographed", "Photographed"]]);
 const DEMANDS = /** @type {Record<string, string>} */ ({ measured: "has to be measured", photographed: "has to be photographed" });
 let evidence = "declared";
+/** Figures that were typed and not entered yet, by gate: they stay while the list is drawn anew or left. @type {Map<string, string>} */
+const typed = new Map();
 
 /**
  * @param {import("./watch.js").Watch} w
@@ -28,6 +30,7 @@ export function gates(w, act, photo) {
       Object.assign(data, { value: { amount: n, unit: f.unit } });
       if (data.evidence === "declared" && g.figure) data.evidence = "measured"; // a figure is read off something
     }
+    typed.delete(g.gate);
     act("record-gate", data);
   };
   const keys = (/** @type {any} */ g) => {
@@ -38,7 +41,7 @@ export function gates(w, act, photo) {
     }
     const digits = { um: 3, udeg: 6, mV: 3, hPa: 3, mC: 3 }[/** @type {string} */ (f.unit)] ?? 0;
     const shown = g.value && f.unit !== "um" ? decimal(g.value.amount, digits, digits).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "").replace("\u2212", "-") : "";
-    const input = h("input", { id: "value-" + g.gate, type: "text", inputmode: "decimal", class: "short", autocomplete: "off", value: shown, onkeydown: (/** @type {KeyboardEvent} */ e) => { if (e.key === "Enter") answer(g, true)(); } });
+    const input = h("input", { id: "value-" + g.gate, type: "text", inputmode: "decimal", class: "short", autocomplete: "off", value: typed.get(g.gate) ?? shown, oninput: (/** @type {Event} */ e) => typed.set(g.gate, /** @type {HTMLInputElement} */ (e.target).value), onkeydown: (/** @type {KeyboardEvent} */ e) => { if (e.key === "Enter") answer(g, true)(); } });
     return h("span", { class: "gate-keys" }, shot, h("label", { class: "unseen", for: "value-" + g.gate }, `${text}, in ${unitName(f.unit)}`), input, h("span", { class: "unit" }, unitName(f.unit)),
       h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Enter: " + text }, g.grade === "recorded" ? "Note" : "Enter"), g.grade !== "recorded" && no);
   };

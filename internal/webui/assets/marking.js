@@ -21,6 +21,8 @@ const tone = (role) => (role === "specialist" ? "desk" : "bay");
 
 /** What was drawn and not sent yet, by photo. @type {Map<string, Mark[]>} */
 const unsent = new Map();
+/** The text that is being typed, by photo. @type {Map<string, string>} */
+const worded = new Map();
 
 /** The lines of a mark, in the photo's pixels. @param {Mark} m @param {any} p */
 function outline(m, p) {
@@ -78,7 +80,7 @@ export function board(w, first, then) {
   const overlay = s("svg", { viewBox: `0 0 ${first.width_px} ${first.height_px}`, "aria-hidden": "true" }), tags = h("div", { class: "tags", "aria-hidden": "true" });
   const title = h("h2", { id: "photo-title" }), facts = h("p", { class: "quiet" }), marks = h("ol", { class: "marks" });
   const hint = h("p", { class: "quiet", id: "pen", role: "status" });
-  const text = h("input", { type: "text", maxlength: 200, autocomplete: "off" });
+  const text = /** @type {HTMLInputElement} */ (h("input", { type: "text", maxlength: 200, autocomplete: "off", value: worded.get(id), oninput: () => worded.set(id, text.value) }));
   const words = field("mark-text", "Text, then press where it stands", text);
   const stage = h("div", { class: "stage", id: "stage", ...(draws ? { tabindex: "0", role: "application", "aria-describedby": "pen-help" } : { role: "img" }), "aria-labelledby": "photo-title" }, picture(w, first, "large", ""), overlay, tags);
   stage.style.setProperty("--ratio", String(first.width_px / first.height_px));
@@ -109,10 +111,11 @@ export function board(w, first, then) {
     from = to = null;
     if (pending.length >= 50) return put(hint, "Send these first: fifty at a time.");
     if (tool === "text") {
-      const said = /** @type {HTMLInputElement} */ (text).value.trim();
+      const said = text.value.trim();
       if (!said) { put(hint, "Type the text first."); text.focus(); return update(); }
       pending.push({ kind: "text", points: [b], text: said });
-      /** @type {HTMLInputElement} */ (text).value = "";
+      text.value = "";
+      worded.delete(id);
     } else if (Math.hypot(a.x_ppm - b.x_ppm, a.y_ppm - b.y_ppm) < SLIP) put(hint, "Draw from one point to another.");
     else pending.push({ kind: tool, points: [a, b] });
     update();
