@@ -93,7 +93,7 @@ func TestAWithdrawnJobIsNotMeasured(t *testing.T) {
 	w.do(technician, "stop", `{}`)
 	expected(Stopped)
 	w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The job was withdrawn."}`)
-	require.Equal(t, w.state().Turn(w.now), w.state().TurnBy(JobNow{Withdrawn: true, VINInDoubt: true}, w.now))
+	require.Equal(t, w.state().View(w.now).Turn, w.state().TurnBy(JobNow{Withdrawn: true, VINInDoubt: true}, w.now))
 }
 
 // TestTwoVINsAreSettledFirst: the turn asks for it until a step is under way, and while a leg runs or the outcome stands it
@@ -126,5 +126,5 @@ func TestTwoVINsAreSettledFirst(t *testing.T) {
 	w.do(technician, "stop", `{}`)
 	require.Equal(t, settle, doubt())
 	w.do(technician, "declare", `{"outcome":"withdrawn","reason":"The car leaves."}`)
-	require.Equal(t, w.state().Turn(w.now), doubt())
+	require.Equal(t, w.state().View(w.now).Turn, doubt())
 }

@@ -195,9 +195,10 @@ type MethodView struct {
 
 // SetUpView is a set-up that a sheet can be made from.
 type SetUpView struct {
-	Name      string   `json:"name"`
-	Target    string   `json:"target"`
-	Positions []string `json:"positions"`
+	Name      string          `json:"name"`
+	Target    string          `json:"target"`
+	Setup     json.RawMessage `json:"setup"` // where the target goes, as the procedure says it
+	Positions []string        `json:"positions"`
 }
 
 func (s *State) methodView() *MethodView {
@@ -210,7 +211,7 @@ func (s *State) methodView() *MethodView {
 	}
 	for i := range s.procedure.SetUps {
 		set := &s.procedure.SetUps[i]
-		v.SetUps = append(v.SetUps, SetUpView{set.Name, set.Target, set.Positions()})
+		v.SetUps = append(v.SetUps, SetUpView{set.Name, set.Target, set.Setup, set.Positions()})
 	}
 	return &v
 }

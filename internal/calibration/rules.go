@@ -206,6 +206,7 @@ func (Rules) Apply(state stream.State, e stream.Entry) (stream.State, error) {
 	if !slices.Contains([]string{"word-given", "noted", "photo-attached", "photo-marked"}, e.Type) {
 		s.words = nil // whatever happens, the words were said for what was before
 	}
+	s.keepTurn(state.(*State))
 	return &s, nil
 }
 

@@ -21,6 +21,10 @@ type State struct {
 	phase  Phase
 	held   stream.Facts // newest version of each fact stored so far
 
+	who   stream.Role // of whom something was expected as of the last entry,
+	do    string      // what,
+	since time.Time   // and since when
+
 	method    *Method              // nil: opened without a procedure
 	procedure *procedure.Procedure // the document of method; never changed
 

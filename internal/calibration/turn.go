@@ -20,8 +20,9 @@ type Turn struct {
 	Verdict  string      `json:"verdict,omitempty"` // why readings are asked for, or what to waive or move
 	Outcome  string      `json:"outcome,omitempty"` // to declare, where it can be no other
 
-	// Of an open step: since when it has been as it is, and from when on it is late. Moments, so that a list which was
-	// stored a while ago still tells them rightly.
+	// Since when it has been that turn, of an open step since when it has been as it is, and from when on that is late.
+	// Moments, so that a list which was stored a while ago still tells them rightly. Only a step's are in a Turn that is
+	// decided upon; the others come with what is shown.
 	Since  *time.Time `json:"since,omitempty"`
 	LateAt *time.Time `json:"late_at,omitempty"`
 }
@@ -65,7 +66,53 @@ type JobNow struct {
 // SettleVIN is the one command of a job, not of the calibration, that a turn asks for.
 const SettleVIN = "settle-vin"
 
-// TurnBy is what is expected next, going by the job as it is now. Of a withdrawn one nothing more is done here, and the shop
+// shownTurn is the turn with the moment since when it has been that.
+func (s *State) shownTurn(now time.Time) Turn {
+	turn := s.Turn(now)
+	if turn.Since == nil && turn.Who != "" {
+		since := s.turnSince(turn, now)
+		turn.Since = &since
+	}
+	return turn
+}
+
+// turnSince is since when the same has been expected of the same side, whatever else went on meanwhile: the clock of a wait
+// does not start anew when the one who waits does something. Where time alone brought the turn, that moment.
+func (s *State) turnSince(turn Turn, now time.Time) time.Time {
+	if turn.Who == s.who && turn.Do == s.do {
+		return s.since
+	}
+	since := s.at
+	ended := func(at time.Time) {
+		if at.After(since) && !at.After(now) {
+			since = at
+		}
+	}
+	for _, g := range s.gates {
+		if g.RunsOut != nil {
+			ended(*g.RunsOut)
+		}
+	}
+	for _, w := range s.words {
+		ended(w.At.Add(WordWindow))
+	}
+	if !s.place.ReadAt.IsZero() {
+		ended(s.place.ReadAt.Add(SetupFresh))
+	}
+	return since
+}
+
+// keepTurn notes since when it has been the turn that it is after an entry; was is the state before.
+func (s *State) keepTurn(was *State) {
+	before, turn := was.Turn(s.at), s.Turn(s.at)
+	since := s.at
+	if turn.Who == before.Who && turn.Do == before.Do {
+		since = was.turnSince(before, s.at)
+	}
+	s.who, s.do, s.since = turn.Who, turn.Do, since
+}
+
+// TurnBy is what is expected next, to be shown, going by the job as it is now. Of a withdrawn one nothing more is done here, and the shop
 // says so of each calibration; a leg that runs is ended first. Two VINs come before the next step: this may be the wrong car.
 func (s *State) TurnBy(job JobNow, now time.Time) Turn {
 	_, step := s.OpenStep()
@@ -76,17 +123,24 @@ func (s *State) TurnBy(job JobNow, now time.Time) Turn {
 	case job.VINInDoubt && !step:
 		return Turn{Who: stream.Technician, Do: SettleVIN}
 	}
-	return s.Turn(now)
+	return s.shownTurn(now)
 }
 
-// nextGate is the first gate that holds back what is due by then, or nil.
+// nextGate is the first gate that holds back what is due by then, or nil. Those that the bay can answer come before those
+// that wait for the specialist to let them pass: the bay goes on meanwhile.
 func (s *State) nextGate(by Due, now time.Time) *Gate {
+	var passes *Gate
 	for i := range s.gates {
-		if s.gates[i].holdsBack(by, now) {
-			return &s.gates[i]
+		g := &s.gates[i]
+		switch {
+		case !g.holdsBack(by, now):
+		case g.waivable(now) != "":
+			return g
+		case passes == nil:
+			passes = g
 		}
 	}
-	return nil
+	return passes
 }
 
 // gateTurn asks for an answer, or for the waiver of one that only a caution holds back.

@@ -99,7 +99,7 @@ func (s *State) Positions() []PositionView {
 // View is the state at a moment.
 func (s *State) View(now time.Time) View {
 	v := View{
-		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.Turn(now), Waits: s.Waits(now),
+		Calibration: s.id, Seq: s.seq, Shop: s.shop, Job: s.job, Sensor: s.sensor, Phase: s.phase, Turn: s.shownTurn(now), Waits: s.Waits(now),
 		Procedure: s.methodView(), Gates: s.gatesAt(now), Request: s.request, Declined: filled(s.declined), Claim: s.claim, Technician: s.hand, Handovers: filled(s.offers),
 		Positions: s.Positions(), Steps: filled(s.steps),
 		Attempts: filled(s.attempts), Result: s.result, Signs: filled(s.signs),
@@ -220,7 +220,7 @@ func (s *State) queue() *Queue {
 func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	row := Row{
-		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.Turn(s.at), Queue: s.queue(),
+		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.shownTurn(s.at), Queue: s.queue(),
 	}
 	if s.place.Verdict != nil {
 		row.Verdict = s.place.Verdict.Verdict

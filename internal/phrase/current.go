@@ -23,7 +23,11 @@ func (v Voice) Current(s *calibration.State, turn calibration.Turn) Current {
 	place := s.Place()
 	c := Current{Turn: v.Turn(turn), Verdict: v.Verdict(place.Verdict), Moves: []Words{}}
 	if step, ok := s.OpenStep(); ok {
-		c.Step = &OpenStep{Number: step.Number, State: step.State, Words: v.Step(step.Instruction)}
+		say := v.Told
+		if step.State == calibration.StepInstructed {
+			say = v.Step
+		}
+		c.Step = &OpenStep{Number: step.Number, State: step.State, Words: say(step.Instruction)}
 	}
 	if place.Verdict != nil {
 		for _, list := range [][]calibration.Move{place.Verdict.Moves, place.Verdict.Nudge} {

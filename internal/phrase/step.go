@@ -40,17 +40,25 @@ func (w Words) Written() string {
 	return line
 }
 
-// Step says an instruction.
+// Step says an instruction that is to be read back.
 func (v Voice) Step(i calibration.Instruction) Words {
+	w := v.Told(i)
+	w.Long += " " + v.texts["ask"]
+	w.Spoken += " " + v.texts["ask"]
+	return w
+}
+
+// Told says an instruction without the call to read it back: once that was done it would contradict what is asked next.
+func (v Voice) Told(i calibration.Instruction) Words {
 	switch i.Kind {
 	case calibration.FitTarget:
 		spelt := v.spell(i.Target)
-		return v.asked(Words{
+		return Words{
 			Verb: v.texts.text("verb.", i.Kind), Figure: i.Target,
 			Long:     v.texts.fill("long.", i.Kind, "target", i.Target),
 			Spoken:   v.texts.fill("spoken.", i.Kind, "target", spelt),
 			ReadBack: v.texts.fill("read.", i.Kind, "target", spelt),
-		})
+		}
 	case calibration.GoToPosition:
 		return v.place(i)
 	case calibration.MoveFixture:
@@ -58,16 +66,9 @@ func (v Voice) Step(i calibration.Instruction) Words {
 		w := v.Move(calibration.Move{Move: i.Move, To: i.Side, LeftEnd: i.Side, ByUM: i.ValueUM})
 		w.Spoken = strings.TrimSuffix(w.Spoken, ".") + ", " + w.Datum + "."
 		w.ReadBack = v.texts.fill("read.", i.Kind, "side", v.texts.text("said.", i.Side), "value", v.spoken(figure.Of(amount(i.ValueUM), v.unit)))
-		return v.asked(w)
+		return w
 	}
 	return v.set(i)
-}
-
-// asked adds the call to read back.
-func (v Voice) asked(w Words) Words {
-	w.Long += " " + v.texts["ask"]
-	w.Spoken += " " + v.texts["ask"]
-	return w
 }
 
 // place says where the target goes.
@@ -91,7 +92,7 @@ func (v Voice) place(i calibration.Instruction) Words {
 	w.Spoken = v.texts.fill("spoken.", form, "position", v.name(i.Position), "value", v.spoken(f), "side", v.texts.text("said.", i.Side),
 		"datum", datum, "limit", limitSpoken, "here", hereSpoken)
 	w.ReadBack = v.texts.fill("read.", i.Kind, "position", v.name(i.Position), "side", v.texts.text("said.", i.Side), "value", v.spoken(f))
-	return v.asked(w)
+	return w
 }
 
 // set says a distance or a height.
@@ -103,7 +104,7 @@ func (v Voice) set(i calibration.Instruction) Words {
 	w.Long = v.texts.fill("long.", i.Kind, "value", v.Length(amount(i.ValueUM)), "datum", w.Datum, "limit", limit)
 	w.Spoken = v.texts.fill("spoken.", i.Kind, "value", v.spoken(f), "datum", w.Datum, "limit", limitSpoken)
 	w.ReadBack = v.texts.fill("read.", i.Kind, "value", v.spoken(f))
-	return v.asked(w)
+	return w
 }
 
 // measured gives the parts that have to do with the one quantity.
