@@ -10,6 +10,7 @@ import (
 	"readback/internal/calibration"
 	"readback/internal/dispatch"
 	"readback/internal/fault"
+	"readback/internal/register"
 	"readback/internal/stream"
 )
 
@@ -66,7 +67,34 @@ func (s *Server) place(w http.ResponseWriter, r *http.Request, actor stream.Acto
 			}
 		}
 	}
+	if got.Relation == stream.Own {
+		if out["telephones"], err = s.telephones(r.Context(), cal); err != nil {
+			return err
+		}
+	}
 	return answer(w, out)
+}
+
+// telephone is the number to call a desk by.
+type telephone struct {
+	Desk  stream.ID `json:"desk"`
+	Name  string    `json:"name"`
+	Phone string    `json:"phone"`
+}
+
+// telephones are the numbers that the shop can call when the line is gone: of the desk that has claimed the calibration, before
+// that of those it has an agreement with. A desk without a number is left out.
+func (s *Server) telephones(ctx context.Context, cal *calibration.State) ([]telephone, error) {
+	list := []telephone{}
+	claim, claimed := cal.Claim()
+	err := s.eachBook(ctx, cal.Shop(), func(book *register.State) error {
+		org, _ := book.Organisation()
+		if book.ID() != cal.Shop() && org.Phone != "" && (!claimed || claim.Desk == book.ID()) {
+			list = append(list, telephone{book.ID(), org.Name, org.Phone})
+		}
+		return nil
+	})
+	return list, err
 }
 
 // recordDays is how far a desk's record goes back.

@@ -1,6 +1,7 @@
 package httpapi_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"testing"
 
@@ -80,6 +81,28 @@ func TestQueueSaysWhy(t *testing.T) {
 	require.Positive(t, said.Estimate.High)
 	specialist.Do(second, "claim", `{}`)
 	require.Empty(t, look().Waiting)
+}
+
+// TestTheDesksNumber: a shop is told whom to call when the line is gone; a desk is not told of other desks. The number is that
+// of testdata/import/desk.json.
+func TestTheDesksNumber(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	tech, owner, specialist := s.As(apptest.Technician), s.As(apptest.DeskOwner), s.As(apptest.Specialist)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	told := func(who *apptest.Client) string {
+		t.Helper()
+		got := apptest.Read[struct{ Telephones json.RawMessage }](who, ask(t, who, "GET", cal.Path()+"/place", ""))
+		return string(got.Telephones)
+	}
+	number := fmt.Sprintf(`[{"desk":%q,"name":"Demo Desk (invented)","phone":"+00 555 0199"}]`, specialist.Access.Org)
+	require.JSONEq(t, number, told(tech))
+	tech.Request(cal)
+	require.Empty(t, told(specialist))
+	specialist.Do(cal, "claim", `{}`)
+	require.JSONEq(t, number, told(tech))
+	owner.Do(owner.Register(), "change-organisation", `{"phone":""}`)
+	require.JSONEq(t, `[]`, told(tech))
 }
 
 // TestNoAgreement: without an agreement with a desk a request is there for nobody, and the shop is told that it is so and not
