@@ -51,9 +51,12 @@ var frontPage = template.Must(template.New("front").Parse(`<!DOCTYPE html>
 // front says what this is to a stranger, and leads who is signed in by cookie to the place of their work.
 func (s *Server) front(w http.ResponseWriter, r *http.Request) error {
 	if actor, err := s.unpaced(r); err == nil && s.Pages != nil {
-		place := "/desk"
-		if actor.Has(stream.Technician) {
+		place := "/people" // owners who do neither work let people in and keep the register
+		switch {
+		case actor.Has(stream.Technician):
 			place = "/bay"
+		case actor.Has(stream.Specialist):
+			place = "/desk"
 		}
 		http.Redirect(w, r, place, http.StatusSeeOther)
 		return nil

@@ -145,7 +145,7 @@ func TestAnOwnerKeepsTheEquipment(t *testing.T) {
 	require.JSONEq(t, `{"kind":"board","half_width_um":750000}`, found["Stand 2"])
 
 	desk := open(t, browser(t), "desk owner", s.URL, 1180, 820)
-	desk.signIn(apptest.DeskOwner, "demo desk owner", "/desk")
+	desk.signIn(apptest.DeskOwner, "demo desk owner", "/people")
 	desk.visit("/people")
 	desk.sees("#here", "people")
 	desk.until(`document.querySelector('#rooms a[href="/equipment"]').hidden`)

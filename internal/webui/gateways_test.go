@@ -74,7 +74,7 @@ func TestACarAnnouncesItself(t *testing.T) {
 	require.Equal(t, http.StatusUnauthorized, gateway.Post("/v1/announcements", `{}`).Status)
 
 	desk := open(t, browser, "desk owner", s.URL, 1180, 820)
-	desk.signIn(apptest.DeskOwner, "demo desk owner", "/desk")
+	desk.signIn(apptest.DeskOwner, "demo desk owner", "/people")
 	desk.visit("/equipment")
 	desk.sees(".problem", "a desk has no bays")
 	desk.until(`!document.querySelector("#gateways")`)

@@ -114,7 +114,7 @@ func TestAssetsOfAnotherReleaseAreNotThere(t *testing.T) {
 func TestTheFrontPageLeadsOn(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
-	for login, place := range map[string]string{apptest.Technician: "/bay", apptest.Specialist: "/desk", apptest.DeskOwner: "/desk"} {
+	for login, place := range map[string]string{apptest.Technician: "/bay", apptest.Specialist: "/desk", apptest.DeskOwner: "/people"} {
 		got := s.As(login).Get("/")
 		require.Equal(t, http.StatusSeeOther, got.Status)
 		require.Equal(t, place, got.Header.Get("Location"), login)

@@ -4,7 +4,8 @@
 // do, the accounts only who can sign in.
 import { ask, get, newId, opener, Refused } from "./api.js";
 import { byId, field, h, part, put } from "./dom.js";
-import { acting, once, room, said } from "./rooms.js";
+import { faults } from "./faults.js";
+import { acting, once, room } from "./rooms.js";
 import { seat, when } from "./seats.js";
 
 /** @typedef {{id: string, member: string, kind: "invitation" | "reset", login: string, expires: string, link?: string}} Invitation */
@@ -147,30 +148,49 @@ async function sessions(p) {
   panel = { member: p.id, key: "sessions-" + p.id, draw: () => h("div", { class: "under rows", id: "sessions" }, all.length ? all.map((/** @type {import("./seats.js").Session} */ s) => seat(s, end)) : h("p", { class: "quiet" }, "Nowhere now.")) };
 }
 
-/** The form for somebody who is not a member yet: added to the register, then invited. */
+/**
+ * The form for somebody who is not a member yet: added to the register, then invited. Where only the invitation is refused, the
+ * form stays as it was typed, and what is sent next invites the same person by another name.
+ */
 function newcomer() {
-  let id = newId(); // kept over a failed try, so that trying again adds nobody twice
-  const about = h("p", { id: "new-problem", class: "problem", role: "alert" });
-  const form = /** @type {HTMLFormElement} */ (h("form", { id: "new-person" }, h("h1", { id: "new" }, "Somebody new"),
-    field("new-name", "Name", h("input", { type: "text", maxlength: 120, autocomplete: "off", required: true })),
-    h("fieldset", null, h("legend", null, "Roles"), h("div", { class: "choices" }, ROLES.map((r) =>
-      h("label", { class: "choice" }, h("input", { type: "checkbox", name: "role", value: r, id: "role-" + r }), h("span", null, r))))),
-    signInName("new-login", ""), about, h("button", { type: "submit", class: "primary" }, "Add and invite")));
-  form.addEventListener("submit", async (e) => {
-    e.preventDefault();
-    const roles = new FormData(form).getAll("role"), person = { id, name: typed("new-name") }, login = typed("new-login");
-    about.textContent = "";
-    try {
-      if (!roles.length) throw new Error("Tick one role or more.");
-      await register.command("add-member", { ...person, roles });
-    } catch (err) {
-      about.textContent = said(err);
-      return;
-    }
+  let id = newId(), added = false; // kept over a failed try, so that trying again adds nobody twice
+  const send = h("button", { type: "submit", class: "primary" }, "Add and invite"), leave = h("button", { type: "button", class: "plain", id: "new-leave", onclick: () => anew() }, "Somebody else");
+  const who = h("fieldset", { id: "new-who" }, field("new-name", "Name", h("input", { type: "text", maxlength: 120, autocomplete: "off", required: true })),
+    h("fieldset", null, h("legend", { id: "new-roles" }, "Roles"), h("div", { class: "choices" }, ROLES.map((r) =>
+      h("label", { class: "choice" }, h("input", { type: "checkbox", name: "role", value: r, id: "role-" + r }), h("span", null, r))))));
+  const form = /** @type {HTMLFormElement} */ (h("form", { id: "new-person" }, h("h1", { id: "new" }, "Somebody new")));
+  const wrong = faults(() => form, { name: "new-name", roles: "role-technician", login: "new-login" });
+  form.append(who, signInName("new-login", ""), wrong.rest, send, leave);
+  const is = (/** @type {boolean} */ now) => {
+    added = /** @type {HTMLFieldSetElement} */ (who).disabled = now;
+    leave.hidden = !now;
+    send.textContent = now ? "Invite" : "Add and invite";
+  };
+  const anew = () => {
     id = newId();
     form.reset();
-    // Refused, the person is a member all the same, and is invited from their own row.
-    await act(async () => shown(person, await ask("POST", "/v1/invitations", { member: person.id, login })));
+    wrong.clear();
+    is(false);
+  };
+  is(false);
+  form.addEventListener("submit", async (e) => {
+    e.preventDefault();
+    const roles = [...form.querySelectorAll("input[name=role]:checked")].map((i) => /** @type {HTMLInputElement} */ (i).value), person = { id, name: typed("new-name") }, login = typed("new-login");
+    wrong.clear();
+    if (!roles.length) return wrong.at("role-technician", "Tick one role or more.");
+    const has = people.find((p) => p.id !== id && [p.login, p.open?.login].includes(login.toLowerCase()));
+    if (has) return wrong.at("new-login", `${has.name} has this name. Another one, please: nobody is added yet.`);
+    if (!added && !await wrong.trying(() => register.command("add-member", { ...person, roles }))) return void fresh().catch(() => {});
+    is(true);
+    try {
+      shown(person, await ask("POST", "/v1/invitations", { member: person.id, login }));
+    } catch (err) {
+      wrong.tell(err);
+      if (err instanceof Refused && err.fields.some((f) => f.field === "login")) wrong.say(`${person.name} is added, but not invited yet. Give another sign-in name.`);
+      return void act(async () => {});
+    }
+    anew();
+    await act(async () => {});
     byId("name-" + person.id).scrollIntoView({ block: "nearest" });
     document.getElementById("handed")?.focus();
   });
