@@ -27,6 +27,9 @@ var values = map[byte]int{
 	'S': 2, 'T': 3, 'U': 4, 'V': 5, 'W': 6, 'X': 7, 'Y': 8, 'Z': 9,
 }
 
+// meant is the digit that a letter which no VIN has was most likely read for.
+var meant = map[rune]string{'I': "1", 'O': "0", 'Q': "0 or 9"}
+
 // weights by position (49 CFR 565.15, table IV); the check digit's own weighs nothing.
 var weights = [VINLength]int{8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2}
 
@@ -40,8 +43,8 @@ func ParseVIN(s string) (VIN, error) {
 		switch {
 		case r >= 'a' && r <= 'z':
 			return "", fmt.Errorf("capital letters and digits: character %d is %q", i+1, r)
-		case r == 'I' || r == 'O' || r == 'Q':
-			return "", fmt.Errorf("no I, O or Q, which a VIN never has: character %d is %q, look for 1, 0 or 9", i+1, r)
+		case meant[r] != "":
+			return "", fmt.Errorf("no I, O or Q, which a VIN never has: character %d is %q, look for %s", i+1, r, meant[r])
 		case r > 'Z':
 			return "", fmt.Errorf("capital letters and digits: character %d is %q", i+1, r)
 		}

@@ -10,17 +10,13 @@ export function side(side, tone = "") {
   return h("b", { class: `side ${side} ${tone}` }, side.toUpperCase());
 }
 
-const SENSORS = {
-  "front-camera": "Front camera", "night-camera": "Night camera", "rear-camera": "Rear camera", "front-radar": "Front radar",
-  "corner-radar": "Corner radar", "rear-radar": "Rear radar", lidar: "Lidar",
-};
-/** Sensors that can be calibrated here. */
-export const sensors = Object.keys(SENSORS);
-/** @param {string} name */
-export const sensor = (name) => /** @type {Record<string, string>} */ (SENSORS)[name] ?? sentence(name);
+/** Kinds of sensors, as in the published schema. */
+export const sensors = "front-camera rear-camera surround-cameras night-camera front-radar corner-radar rear-radar lidar parking-sensors steering-angle".split(" ");
 
 /** @param {string} name a name with dashes */
 export const sentence = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("-", " ");
+/** A sensor is called by its name. */
+export const sensor = sentence;
 
 const GATES = {
   "floor-surveyed": "Floor survey is current", "space-clear": "Space around car and target is clear", "tyres-set": "Tyres are set to pressure",
