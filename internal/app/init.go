@@ -100,25 +100,50 @@ func readAll(docs []Document) ([]register.Imported, error) {
 	taken := map[string]string{} // sign-in name to file
 	for i, doc := range docs {
 		in, err := register.Import(doc.Raw, idsFor(doc.Raw))
+		if more := signInFaults(in.SignIns, doc.File, taken); len(more) > 0 {
+			err = beside(err, more)
+		}
 		if err != nil {
 			return nil, inFile(doc.File, err)
-		}
-		for n := range in.SignIns {
-			s := &in.SignIns[n]
-			if s.Login, err = account.NormalLogin(s.Path+".login", s.Login); err != nil {
-				return nil, inFile(doc.File, err)
-			}
-			if other, ok := taken[s.Login]; ok {
-				return nil, inFile(doc.File, fault.Badly(s.Path+".login", "a name that nobody else signs in with; "+other+" has this one"))
-			}
-			taken[s.Login] = doc.File
-			if err := account.CheckPassword(s.Path+".password", s.Password); err != nil {
-				return nil, inFile(doc.File, err)
-			}
 		}
 		imports[i] = in
 	}
 	return imports, nil
+}
+
+// beside adds faults to those of a document, one for each field.
+func beside(err error, more []fault.Field) error {
+	var all []fault.Field
+	if err != nil {
+		all = fault.Of(err).Fields
+	}
+	for _, f := range more {
+		if !slices.ContainsFunc(all, func(o fault.Field) bool { return o.Name == f.Name }) {
+			all = append(all, f)
+		}
+	}
+	return fault.New(fault.InvalidInput, "The input is not usable as it stands.", all...)
+}
+
+// signInFaults says what is wrong with names and passwords, brings the names into the form they are kept in, and notes
+// whose they are.
+func signInFaults(list []register.SignIn, file string, taken map[string]string) (faults []fault.Field) {
+	for n := range list {
+		s := &list[n]
+		login, err := account.NormalLogin(s.Path+".login", s.Login)
+		if other, ok := taken[login]; ok && err == nil {
+			err = fault.Badly(s.Path+".login", "a name that nobody else signs in with; "+other+" has this one")
+		}
+		if err == nil {
+			s.Login, taken[login] = login, file
+		} else if s.Login != "" { // an empty one was refused when it was read
+			faults = append(faults, fault.Of(err).Fields...)
+		}
+		if err := account.CheckPassword(s.Path+".password", s.Password); err != nil && s.Password != "" {
+			faults = append(faults, fault.Of(err).Fields...)
+		}
+	}
+	return faults
 }
 
 // withoutAccount gives the sign-ins for which no account is there, and refuses names that somebody else has.

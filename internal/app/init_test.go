@@ -57,10 +57,12 @@ func TestInitAgain(t *testing.T) {
 		"a password too short":            {[]string{strings.Replace(third, "demo desk owner", "short", 1)}, fault.InvalidInput, "members[1].sign_in.password"},
 		"a name to sign in with twice":    {[]string{third, strings.NewReplacer("-0000000002", "-0000000003", "otto@third", "OTTO@third", "ines@third", "ines@fourth").Replace(third)}, fault.InvalidInput, "b.json: The input is not usable as it stands: members[1].sign_in.login"},
 		"somebody's name to sign in with": {[]string{strings.Replace(third, "otto@third.example", "Otto@desk.example", 1)}, fault.AlreadyThere, "members[1].sign_in.login"},
-		"an agreement with nobody":        {[]string{fourth}, fault.InvalidInput, "a.json: The input is not usable as it stands: agreements[0].desk"},
-		"an agreement with a shop":        {[]string{strings.Replace(fourth, "-000000000bad", "-0000000000a0", 1)}, fault.InvalidInput, "agreements[0].desk"},
-		"an agreement of a desk":          {[]string{strings.Replace(third, `"members"`, `"agreements": [{"desk": "01940000-0000-7000-8000-0000000000d0"}], "members"`, 1)}, fault.InvalidInput, "agreements: none"},
-		"a name with a space":             {[]string{strings.Replace(third, "otto@third.example", "otto third", 1)}, fault.InvalidInput, "members[1].sign_in.login"},
+		"somebody's name, for the same member id": {[]string{strings.NewReplacer("-0000000000d0", "-0000000002d0", "ines@desk", "ines@third", "Demo Desk", "Third Desk").Replace(desk)},
+			fault.AlreadyThere, "members[1].sign_in.login"},
+		"an agreement with nobody": {[]string{fourth}, fault.InvalidInput, "a.json: The input is not usable as it stands: agreements[0].desk"},
+		"an agreement with a shop": {[]string{strings.Replace(fourth, "-000000000bad", "-0000000000a0", 1)}, fault.InvalidInput, "agreements[0].desk"},
+		"an agreement of a desk":   {[]string{strings.Replace(third, `"members"`, `"agreements": [{"desk": "01940000-0000-7000-8000-0000000000d0"}], "members"`, 1)}, fault.InvalidInput, "agreements: none"},
+		"a name with a space":      {[]string{strings.Replace(third, "otto@third.example", "otto third", 1)}, fault.InvalidInput, "members[1].sign_in.login"},
 	} {
 		_, err := put(c.docs...)
 		require.True(t, fault.Is(err, c.slug), "%s: %v", name, err)

@@ -116,7 +116,8 @@ func listen(cfg config.Config) (net.Listener, string, error) {
 	}
 	l, err := net.Listen("tcp", cfg.Listen)
 	if err != nil {
-		return nil, "", err // says what and where
+		return nil, "", fault.New(fault.InvalidInput, "Readback cannot listen where it should.",
+			fault.Field{Name: "READBACK_LISTEN", Want: "an address of this machine that no other program listens on"}).Because(err)
 	}
 	if cfg.TLSCert == "" {
 		return l, "http", nil

@@ -406,6 +406,7 @@ func TestPortInUse(t *testing.T) {
 	state := filepath.Join(t.TempDir(), "state")
 	err = app.Serve(t.Context(), config.Config{StateDir: state, KeyFile: state + "/keys", Listen: l.Addr().String(), SignInLasts: time.Hour},
 		slog.New(slog.DiscardHandler), "test", func(string) { t.Error("announced") })
-	require.ErrorContains(t, err, fmt.Sprintf("listen tcp %s", l.Addr()))
+	require.ErrorIs(t, err, syscall.EADDRINUSE)
+	require.Equal(t, "READBACK_LISTEN", fault.Of(err).Fields[0].Name)
 	require.NoDirExists(t, state)
 }

@@ -116,8 +116,21 @@ func run(ctx context.Context, cmd command, args []string, s Streams, environ []s
 		fmt.Fprintf(s.Err, "readback %s: %s\n", cmd.name, usage.reason)
 		return 2
 	}
-	fmt.Fprintf(s.Err, "readback %s: %s\n", cmd.name, say(err))
+	complain(s.Err, cmd.name, err, 2)
 	return status(err)
+}
+
+// complain says a refusal; from so many faults on, each has a line of its own.
+func complain(w io.Writer, name string, err error, lines int) {
+	var e *fault.Error
+	if !errors.As(err, &e) || len(e.Fields) < lines {
+		fmt.Fprintf(w, "readback %s: %s\n", name, say(err))
+		return
+	}
+	fmt.Fprintf(w, "readback %s: %s%s [%s]\n", name, strings.TrimSuffix(err.Error(), e.Error()), e.Detail, e.Slug)
+	for _, f := range e.Fields {
+		fmt.Fprintf(w, "  %s: %s\n", f.Name, f.Want)
+	}
 }
 
 // parse takes flags wherever they stand among the arguments, as people type them.

@@ -4,10 +4,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 
-	"readback/internal/fault"
 	"readback/internal/procedure"
 	"readback/internal/yamljson"
 )
@@ -47,7 +45,7 @@ func (c *call) checkProcedures(ctx context.Context, files []string, asJSON bool)
 			text, err = sayProcedure(raw, asJSON)
 		}
 		if err != nil {
-			c.faults(file, err)
+			complain(c.Err, "procedure", where(file, err), 1)
 			worst = max(worst, fileStatus(err))
 			continue
 		}
@@ -59,19 +57,6 @@ func (c *call) checkProcedures(ctx context.Context, files []string, asJSON bool)
 		return errSaid{worst}
 	}
 	return nil
-}
-
-// faults lists what is wrong with a file, a line for each.
-func (c *call) faults(file string, err error) {
-	var e *fault.Error
-	if !errors.As(err, &e) || len(e.Fields) == 0 {
-		fmt.Fprintf(c.Err, "readback procedure: %s\n", say(where(file, err)))
-		return
-	}
-	fmt.Fprintf(c.Err, "readback procedure: %v [%s]\n", where(file, errors.New(e.Detail)), e.Slug)
-	for _, f := range e.Fields {
-		fmt.Fprintf(c.Err, "  %s: %s\n", f.Name, f.Want)
-	}
 }
 
 func sayProcedure(raw []byte, asJSON bool) (string, error) {

@@ -6,14 +6,17 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/database"
 	"github.com/pressly/goose/v3/lock"
 
+	"readback/internal/fault"
 	"readback/migrations"
 )
 
@@ -35,9 +38,22 @@ func Migrate(ctx context.Context, adminURL, login string) (applied []string, err
 		return nil, fmt.Errorf("prepare the database for migration: %w", explain(err))
 	}
 	if applied, err = migrate(ctx, inRole(config, ownerRole)); err != nil {
-		return nil, fmt.Errorf("migrate the database: %w", explain(err))
+		return nil, fmt.Errorf("migrate the database: %w", halfThere(err))
 	}
 	return applied, nil
+}
+
+// halfThere explains why migrations failed. What is missing then, or there already, is not what the database says it has.
+func halfThere(err error) error {
+	if pg, ok := errors.AsType[*pgconn.PgError](err); ok && slices.Contains([]string{"3F000", "42P01", "42501", "42P07", "42710", "42723"}, pg.Code) {
+		return notWhole().Because(err)
+	}
+	return explain(err)
+}
+
+func notWhole() *fault.Error {
+	return fault.New(fault.WrongServer, "The database says which migration it is at, but its tables or their rights are not all there: "+
+		"a restore that stopped half-way leaves that. Make the roles and restore into an empty database (docs/operations.md).")
 }
 
 func prepare(ctx context.Context, config *pgx.ConnConfig, login string) error {
@@ -85,6 +101,13 @@ func migrate(ctx context.Context, config *pgx.ConnConfig) (applied []string, err
 	results, err := provider.Up(ctx)
 	if err != nil {
 		return nil, err
+	}
+	var there bool
+	if err := db.QueryRowContext(ctx, sqlTrailThere).Scan(&there); err != nil {
+		return nil, err
+	}
+	if !there {
+		return nil, notWhole()
 	}
 	for _, r := range results {
 		applied = append(applied, r.Source.Path)
@@ -145,6 +168,8 @@ func migrateEmpty(ctx context.Context, db *sql.DB, locker lock.SessionLocker, so
 	}
 	return applied, tx.Commit()
 }
+
+const sqlTrailThere = `select to_regclass('readback.entry') is not null`
 
 const sqlVersionsThere = `select to_regclass('goose_db_version') is not null`
 

@@ -171,6 +171,22 @@ func TestWrongSchema(t *testing.T) {
 	require.ErrorContains(t, current(0, 3), "no tables")
 }
 
+// TestHalfRestored: what a restore left that stopped half-way is not called migrated, nor sent round in a circle.
+func TestHalfRestored(t *testing.T) {
+	t.Parallel()
+	for _, lost := range []string{
+		"drop table readback.entry cascade",
+		"drop table readback.session cascade; delete from goose_db_version where version_id > 9",
+	} {
+		url := pgtest.Database(t)
+		_, err := superuser(t, url).Exec(t.Context(), lost)
+		require.NoError(t, err)
+		_, err = Migrate(t.Context(), url, "")
+		require.True(t, fault.Is(err, fault.WrongServer), "%s: %v", lost, err)
+		require.ErrorContains(t, err, "Make the roles and restore into an empty database", lost)
+	}
+}
+
 // TestOldServer: numbers as server_version_num has them (PostgreSQL documentation, 20.15 Preset Options).
 func TestOldServer(t *testing.T) {
 	t.Parallel()

@@ -92,7 +92,8 @@ func (l *serverLog) lastFailure() string {
 // levelOf maps the server's severities. What a statement did wrong goes to its caller as well, so it is no alarm here.
 func levelOf(line string) slog.Level {
 	severity, text, _ := strings.Cut(line, ":  ")
-	if text == "terminating connection due to administrator command" { // a backend that goes more slowly than we stop
+	switch text {
+	case "terminating connection due to administrator command", "connection to client lost": // backends that go more slowly than we stop
 		return slog.LevelDebug
 	}
 	switch severity {
