@@ -37,7 +37,7 @@ fuzz: need-go need-postgres ## fuzz every decoder for a moment (FUZZTIME=10s eac
 faults: need-go need-postgres ## kill the server and PostgreSQL at many more points than make test does (POINTS=200 SEED=1)
 	$(GO) test -count=1 -v -timeout 60m -run '^TestKill' ./internal/faults -points $(POINTS) $(if $(SEED),-seed $(SEED))
 
-demo: build need-postgres ## the main job, end to end, in a few seconds (SEED=n for other readings, STORY=second)
+demo: build need-postgres ## the main job, end to end, in seconds once built (SEED=n for other readings, STORY=second)
 	bin/readback demo $(if $(STORY),--story $(STORY)) $(if $(SEED),--seed $(SEED))
 
 run: build need-postgres ## the demo world, served until you stop it
