@@ -1,6 +1,7 @@
 package webui_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -21,7 +22,13 @@ func TestAJobInAnyOrder(t *testing.T) {
 	b := open(t, browser(t), "job", s.URL, 1180, 820)
 	b.signIn(apptest.Technician, "demo technician", "/bay")
 	b.press("#new-job button[type=submit]")
-	b.sees("#problem", "one of them")
+	b.sees("#fault-plate", "one of them")
+	b.fill("#vin", "ZZZDEM0A4-CRO 00017") // a letter O, and as it is printed in groups
+	b.press("#new-job button[type=submit]")
+	b.sees(".field:has(#vin)", "spaces and hyphens were left out")
+	b.sees("#fault-vin", "is 'o', look for 0")
+	b.until(`document.activeElement.id === "vin" && document.querySelector("#vin").value === "ZZZDEM0A4CRO00017" && !document.querySelector("#fault-plate")`)
+	b.fill("#vin", "\b")
 	b.fill("#plate", "DEMO 9")
 	b.readable("list", 7)
 	b.onPhone("list")
@@ -30,12 +37,32 @@ func TestAJobInAnyOrder(t *testing.T) {
 	b.sees("#missing", "vin, mileage")
 	b.readable("job", 4.5)
 	b.onPhone("job")
+	named := func(of string) []string { return run(b, chromedp.Evaluate[[]string](of)) }
+	require.ElementsMatch(t, enum(t, "shapes.json", "$defs", "sensor"), named(`[...document.querySelectorAll("[id^=sensor-]")].map(e => e.id.slice(7))`))
+	require.ElementsMatch(t, enum(t, "job-commands.json", "$defs", "describe-work", "properties", "causes", "items"), named(`[...document.querySelectorAll("[name=causes]")].map(e => e.value)`))
+
+	// What is wrong stands beneath its field, in the words and units of the form, in sight and with the focus.
+	wrong := func(press, field, text string) {
+		b.press(press)
+		b.sees("#fault-"+field, text)
+		b.until(fmt.Sprintf(`document.activeElement.id === %q && document.activeElement.getAttribute("aria-describedby") === %q`, field, "fault-"+field))
+		b.until(fmt.Sprintf(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.querySelector(%q).getBoundingClientRect())`, "#fault-"+field))
+	}
+	b.fill("#mileage", "48 thousand")
+	wrong("#car .primary", "mileage", "whole kilometres")
+	b.fill("#mileage", "\b")
+	b.fill("#toe-left", "0.20")
+	b.fill("#toe-right", "12")
+	wrong("#attach-typed", "toe-right", "from −5° to 5°.")
+	b.picture("toe")
+	b.fill("#toe-right", "much")
+	wrong("#attach-typed", "toe-right", "degrees, such as 0.20")
 
 	// The bytes are the example of docs/job.md; the third line is none of the forms.
 	b.sees("#codes + *", "add a code")
 	run(b, chromedp.Evaluate[chromedp.Void](`document.querySelector("#paste").value = "59 02 7F 0A 9B 17 24 08 05 11 2F\nP0143\nfront camera unit"`))
 	b.press("#scan .primary")
-	b.sees("#scan-problem", "has not been read")
+	b.sees("#fault-paste", "has not been read")
 	b.press("#read-codes")
 	b.sees("#read", "3 codes read")
 	b.sees("#not-read", "1 line was not understood")
@@ -56,7 +83,7 @@ func TestAJobInAnyOrder(t *testing.T) {
 	b.press("#no-codes")
 	b.fill("#status-1", "zz")
 	b.press("#scan .primary")
-	b.sees("#scan-problem", "two hexadecimal digits")
+	b.sees("#fault-status-1", "two hexadecimal digits")
 	b.fill("#status-1", "24")
 	b.press("#add-code")
 	b.fill("#code-2", "U0140")
@@ -69,7 +96,7 @@ func TestAJobInAnyOrder(t *testing.T) {
 	require.NoError(t, err)
 	run(b, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector("#alignment-text").value = %q`, "wheel;toe\n")))
 	b.press("#read-alignment")
-	b.sees("#alignment-problem", "toe")
+	b.sees("#alignment .problem", "toe")
 	run(b, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`document.querySelector("#alignment-text").value = %q`, string(text))))
 	b.press("#read-alignment")
 	b.sees("#found", "thrust line 0.15° to vehicle right")
@@ -90,6 +117,22 @@ func TestAJobInAnyOrder(t *testing.T) {
 	b.hold("#withdraw", `document.querySelector("#withdrawn")`)
 	b.sees("#withdrawn", "wrong car")
 	b.picture("withdrawn")
+}
+
+// enum gives the values that the published schema has at a place.
+func enum(t *testing.T, file string, path ...string) (values []string) {
+	t.Helper()
+	raw, err := os.ReadFile(filepath.Join(apptest.Root(), "api", "schema", file))
+	require.NoError(t, err)
+	for _, name := range path {
+		var at map[string]json.RawMessage
+		require.NoError(t, json.Unmarshal(raw, &at))
+		raw = at[name]
+	}
+	var at struct{ Enum []string }
+	require.NoError(t, json.Unmarshal(raw, &at))
+	require.NotEmpty(t, at.Enum)
+	return at.Enum
 }
 
 // TestTwoVINs: the car gives another VIN than the one typed. Both are shown in the list, on the job's page and in the bay; the

@@ -195,7 +195,7 @@ func TestALinkIsMailedAndNotShown(t *testing.T) {
 	w.press("label:has(#role-owner)")
 	w.fill("#new-login", "nell")
 	w.press("#new-person .primary")
-	w.sees("#problem", "a mail address")
+	w.sees("#fault-new-login", "a mail address")
 	w.press(".person [id^=invite-]")
 	w.fill("#inviting input", "nell@north.example")
 	w.press("#inviting .second")

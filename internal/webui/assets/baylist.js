@@ -1,8 +1,10 @@
 // @ts-check
 // The cars of the shop: what is under work, jobs that wait to be taken up, and a job opened with as little as a plate.
 
-import { command, get, newId, opener, Refused, signOut } from "./api.js";
+import { command, get, newId, opener, signOut } from "./api.js";
 import { byId, field, h, put, theme } from "./dom.js";
+import { faults } from "./faults.js";
+import { typedVIN, vinInput } from "./vininput.js";
 import { PHASES, sensor, task } from "./words.js";
 
 const TURNS = { technician: "Your turn", specialist: "Desk's turn" };
@@ -78,20 +80,19 @@ const job = newId(); // kept over a failed try, so that trying again makes no se
 
 function form() {
   const input = (/** @type {number} */ most) => h("input", { type: "text", maxlength: most, autocomplete: "off", spellcheck: "false", autocapitalize: "characters" });
+  const wrong = faults(() => f, { plate: "plate", vin: "vin", customer_reference: "reference" });
   const f = h("form", { id: "new-job", novalidate: true }, h("h1", { id: "new" }, "New job"), h("p", { class: "quiet" }, "One of these is enough. The rest is said later, in any order."),
-    field("plate", "Plate", input(15)), field("vin", "VIN", input(17)), field("reference", "Customer's reference", input(80)),
-    h("p", { id: "problem", class: "problem", role: "alert" }), h("button", { class: "primary", type: "submit" }, "Open job"));
+    field("plate", "Plate", input(15)), field("vin", "VIN", vinInput("")), field("reference", "Customer's reference", input(80)),
+    wrong.rest, h("button", { class: "primary", type: "submit" }, "Open job"));
   f.addEventListener("submit", async (e) => {
     e.preventDefault();
     const value = (/** @type {string} */ id) => /** @type {HTMLInputElement} */ (byId(id)).value.trim();
-    const data = { ...(value("plate") && { plate: value("plate") }), ...(value("vin") && { vin: value("vin").toUpperCase() }), ...(value("reference") && { customer_reference: value("reference") }) };
-    if (!Object.keys(data).length) return void (byId("problem").textContent = "Plate, VIN or reference: one of them.");
-    try {
+    const data = { ...(value("plate") && { plate: value("plate") }), ...(value("vin") && { vin: typedVIN(value("vin")) }), ...(value("reference") && { customer_reference: value("reference") }) };
+    if (!Object.keys(data).length) return wrong.at("plate", "Plate, VIN or reference: one of them.");
+    await wrong.trying(async () => {
       await command("jobs", job, 0, "open-job", data);
       location.assign("/bay/jobs/" + job);
-    } catch (err) {
-      byId("problem").textContent = err instanceof Refused ? err.text() : "There is no link to the server. Press again: nothing is made twice.";
-    }
+    });
   });
   return h("section", { "aria-labelledby": "new" }, f);
 }

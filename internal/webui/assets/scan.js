@@ -2,8 +2,9 @@
 // The scan of the car's control units, before the work and after it: pasted as people have it, or typed code by code. What
 // of a paste was not understood is listed, line by line.
 
-import { ask, Refused } from "./api.js";
+import { ask } from "./api.js";
 import { h, put } from "./dom.js";
+import { faults } from "./faults.js";
 
 const hex = (/** @type {number | undefined} */ n) => (n === undefined ? "" : n.toString(16).toUpperCase().padStart(2, "0"));
 const value = (/** @type {Element | null} */ e) => /** @type {HTMLInputElement} */ (e).value.trim();
@@ -24,7 +25,11 @@ export function comparison(c) {
 export function scan(job, first, send) {
   const last = job?.scans?.at(-1);
   let when = first, pasted = false, taken = "", n = 0; // taken: what of the paste has been read
-  const list = h("div", { class: "codes", id: "codes" }), unread = h("div", { id: "not-read" }), problem = h("p", { id: "scan-problem", class: "problem", role: "alert" });
+  const list = h("div", { class: "codes", id: "codes" }), unread = h("div", { id: "not-read" });
+  /** Where each code of the last scan that was sent was typed. @type {Record<string, string>} */
+  const places = {};
+  const wrong = faults(() => form, places);
+  wrong.rest.id = "scan-problem";
   const add = (/** @type {{code?: string, status?: number, meaning?: string, text?: string, status_names?: string[]}} */ c = {}) => {
     n += 1;
     const about = [c.text, c.meaning, c.status_names?.join(", ")].filter(Boolean).join("; ");
@@ -41,10 +46,9 @@ export function scan(job, first, send) {
   } }, text);
   const paste = h("textarea", { id: "paste", rows: 4, spellcheck: "false", autocapitalize: "characters" });
   const read = async () => {
-    problem.textContent = "";
     const text = value(paste);
     if (!text) return paste.focus();
-    try {
+    await wrong.trying(async () => {
       const got = await ask("POST", "/v1/read-codes", { text });
       pasted = true;
       taken = text;
@@ -53,9 +57,7 @@ export function scan(job, first, send) {
       const lines = got.not_read.length;
       put(unread, h("p", { role: "status", id: "read" }, `${got.codes.length} codes read.`, got.incomplete && " The text was longer than is read: paste the rest apart."),
         lines > 0 && [h("p", { class: "problem" }, `${lines} ${lines === 1 ? "line was" : "lines were"} not understood:`), h("ul", null, got.not_read.map((/** @type {any} */ l) => h("li", null, h("b", null, `Line ${l.line}: `), l.text, h("span", { class: "quiet" }, " " + l.why))))]);
-    } catch (err) {
-      problem.textContent = err instanceof Refused ? err.text() : "There is no link to the server. Try again.";
-    }
+    });
   };
   const none = h("input", { type: "checkbox", id: "no-codes" });
   const form = h("form", { id: "scan", class: "scan", novalidate: true },
@@ -64,22 +66,20 @@ export function scan(job, first, send) {
     h("div", { class: "segments", role: "group", "aria-label": "When" }, segment("before", "Before the work"), segment("after", "After the work")),
     h("label", { for: "paste" }, "Paste what the scan tool gave: codes, or the control unit's answer in bytes"), paste, h("button", { type: "button", id: "read-codes", class: "second", onclick: read }, "Read it"),
     unread, list, h("button", { type: "button", class: "plain", id: "add-code", onclick: () => add() }, "Add a code"), h("label", { class: "choice" }, none, h("span", null, "The scan found no code")), h("p", { class: "quiet" }, "What a code means, and whether it holds the routine back, stands in the service information."),
-    problem, h("button", { type: "submit", class: "primary" }, "Record the scan"));
+    wrong.rest, h("button", { type: "submit", class: "primary" }, "Record the scan"));
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
+    wrong.clear();
     // A scan without codes lets the routine start: nobody records one by leaving the form as it is.
-    if (value(paste) !== taken) return void (problem.textContent = "What is pasted has not been read. Read it first.");
-    const rows = [...list.children].map((row) => ({ code: value(row.querySelector("[name=code]")).toUpperCase(), status: value(row.querySelector("[name=status]")), blocking: /** @type {HTMLInputElement} */ (row.querySelector("[name=blocks]")).checked })).filter((c) => c.code);
-    if (!rows.length && !none.checked) return void (problem.textContent = "Enter the codes, or say that the scan found none.");
-    if (rows.length && none.checked) return void (problem.textContent = "Codes are entered, and it is said that there are none. Which is right?");
+    if (value(paste) !== taken) return wrong.at("paste", "What is pasted has not been read. Read it first.");
+    const rows = [...list.children].map((row) => ({ code: value(row.querySelector("[name=code]")).toUpperCase(), status: value(row.querySelector("[name=status]")), at: row.querySelector("[name=code]")?.id ?? "", blocking: /** @type {HTMLInputElement} */ (row.querySelector("[name=blocks]")).checked })).filter((c) => c.code);
+    if (!rows.length && !none.checked) return wrong.say("Enter the codes, or say that the scan found none.");
+    if (rows.length && none.checked) return wrong.say("Codes are entered, and it is said that there are none. Which is right?");
     const odd = rows.find((c) => !/^([0-9A-F]{2})?$/i.test(c.status));
-    if (odd) return void (problem.textContent = `Status of ${odd.code}: two hexadecimal digits, or nothing.`);
+    if (odd) return wrong.at(odd.at.replace("code", "status"), `Status of ${odd.code}: two hexadecimal digits, or nothing.`);
+    rows.forEach((c, i) => { places[`codes[${i}]`] = c.at; });
     const codes = rows.map(({ code, status, blocking }) => ({ code, blocking, ...(status && { status: parseInt(status, 16) }) }));
-    try {
-      await send({ when, codes, source: pasted ? "pasted" : "typed" }); // and then this form is gone
-    } catch (err) {
-      problem.textContent = err instanceof Refused ? err.text() : String(err);
-    }
+    await wrong.trying(() => send({ when, codes, source: pasted ? "pasted" : "typed" })); // and then this form is gone
   });
   return form;
 }
