@@ -142,7 +142,7 @@ func Page() ([]byte, error) {
 	if err := p.schemas(); err != nil {
 		return nil, err
 	}
-	t, err := template.New("page").Funcs(template.FuncMap{"prose": prose, "guard": guardAnchor}).Parse(pageText)
+	t, err := template.New("page").Funcs(template.FuncMap{"prose": prose, "plain": plain, "guard": guardAnchor}).Parse(pageText)
 	if err != nil {
 		return nil, fmt.Errorf("page of the interfaces: %w", err)
 	}
@@ -279,4 +279,9 @@ func examples(media node) (all []string) {
 		all = append(all, e.at("value").json())
 	}
 	return all
+}
+
+// plain is text between tags, where quotation marks, of which examples are full, need not be written otherwise.
+func plain(text string) template.HTML {
+	return template.HTML(strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;").Replace(text))
 }
