@@ -23,13 +23,14 @@ type Action string
 const (
 	See     Action = "see"     // read its entries and follow it
 	Command Action = "command" // give it a command
+	Show    Action = "show"    // show in it what instruments read now
 	Open    Action = "open"    // give the command that makes its first entry
 	Bundle  Action = "bundle"  // take it out as one archive that verifies off-line
 	List    Action = "list"    // find it in lists
 )
 
 // Actions lists all actions.
-func Actions() []Action { return []Action{See, Command, Open, Bundle, List} }
+func Actions() []Action { return []Action{See, Command, Show, Open, Bundle, List} }
 
 // Relations lists all relations, the nearest first.
 func Relations() []stream.Relation {
@@ -72,7 +73,7 @@ func Check(actor stream.Actor, relation stream.Relation, kind stream.Kind, actio
 	return NotHere()
 }
 
-var inWords = map[Action]string{See: "read", Command: "give commands to", Open: "open", Bundle: "take out", List: "list"}
+var inWords = map[Action]string{See: "read", Command: "give commands to", Show: "show readings in", Open: "open", Bundle: "take out", List: "list"}
 
 // whose says which of the people to whom the stream is that may.
 func whose(relation stream.Relation, kind stream.Kind, action Action) string {

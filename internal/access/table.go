@@ -35,10 +35,11 @@ var table = []row{
 
 	// The calibration is the shop's and, once claimed, the desk's too. An owner may stop, note and close as anyone who
 	// sees it may.
-	{stream.Calibration, stream.Own, stream.Technician, []Action{See, Command, Open, Bundle, List}},
+	{stream.Calibration, stream.Own, stream.Technician, []Action{See, Command, Show, Open, Bundle, List}},
 	{stream.Calibration, stream.Own, stream.Owner, []Action{See, Command, Bundle, List}},
 	{stream.Calibration, stream.Own, stream.Specialist, []Action{See, List}},
 	{stream.Calibration, stream.Own, stream.System, []Action{See, Command}},
+	{stream.Calibration, stream.Own, stream.Gateway, []Action{Show}}, // and reads nothing
 	{stream.Calibration, stream.Agreed, stream.Specialist, []Action{See, Command, List}},
 	{stream.Calibration, stream.Agreed, stream.Owner, []Action{See, List}},
 	{stream.Calibration, stream.Claimed, stream.Specialist, []Action{See, Command, Bundle, List}},

@@ -23,7 +23,7 @@ func (w *world) shows(actor stream.Actor, data string) (Live, error) {
 		return Live{}, err
 	}
 	facts := stream.Facts{}
-	for _, k := range (Rules{}).LiveNeeds(w.state(), order) {
+	for _, k := range (Rules{}).LiveNeeds(w.state(), actor, order) {
 		if f, ok := w.facts[k]; ok {
 			facts[k] = f
 		}

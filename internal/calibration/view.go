@@ -137,15 +137,16 @@ func filled[T any](list []T) []T {
 
 // Row is what lists show of a calibration.
 type Row struct {
-	Sensor   string `json:"sensor"`
-	Position string `json:"position,omitempty"`
-	Stage    Stage  `json:"stage"`
-	Verdict  string `json:"verdict,omitempty"`
-	Attempt  int    `json:"attempt"`
-	Drive    string `json:"drive,omitempty"` // of the open attempt: met or not-met; empty while none is recorded
-	Outcome  string `json:"outcome,omitempty"`
-	Turn     Turn   `json:"turn"`
-	Queue    *Queue `json:"queue,omitempty"` // from the request on
+	Sensor   string     `json:"sensor"`
+	Bay      *stream.ID `json:"bay,omitempty"` // of the newest sheet
+	Position string     `json:"position,omitempty"`
+	Stage    Stage      `json:"stage"`
+	Verdict  string     `json:"verdict,omitempty"`
+	Attempt  int        `json:"attempt"`
+	Drive    string     `json:"drive,omitempty"` // of the open attempt: met or not-met; empty while none is recorded
+	Outcome  string     `json:"outcome,omitempty"`
+	Turn     Turn       `json:"turn"`
+	Queue    *Queue     `json:"queue,omitempty"` // from the request on
 }
 
 // Queue is what the queue goes by, and what became of the wait.
@@ -221,6 +222,9 @@ func (Rules) Summary(state stream.State) stream.Summary {
 	s := state.(*State)
 	row := Row{
 		Sensor: s.sensor, Position: s.place.Position, Stage: s.place.Stage, Attempt: len(s.attempts), Turn: s.shownTurn(s.at), Queue: s.queue(),
+	}
+	if sheet := s.sheet(); sheet != nil {
+		row.Bay = &sheet.Bay
 	}
 	if s.place.Verdict != nil {
 		row.Verdict = s.place.Verdict.Verdict

@@ -101,7 +101,7 @@ func (d *Desk) find(ctx context.Context, from Device, vin string, not []stream.I
 	var tiedAt time.Time
 	var tied, same, waiting *stream.ID
 	for _, n := range near {
-		id := n.Job
+		id := n.Stream
 		if slices.Contains(not, id) {
 			continue
 		}
@@ -158,6 +158,6 @@ func (d *Desk) give(ctx context.Context, from Device, id stream.ID, a Announceme
 		}
 		cmd.Type, cmd.Base = "announce-vehicle", f.Seq
 	}
-	got, err := d.hub.Do(ctx, from.actor(), jobRef(id), cmd)
+	got, err := d.hub.Do(ctx, from.actor(stream.Interface), jobRef(id), cmd)
 	return Receipt{id, got.Seq, got.Repeated}, err
 }

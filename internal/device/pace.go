@@ -12,8 +12,9 @@ import (
 
 // How often, on each node. What is used up comes back at the rate of one in every interval.
 const (
-	mostAtOnce, oneEvery       = 30, 2 * time.Second // announcements of one device
-	unknownTries, unknownEvery = 120, time.Second    // tokens that are none, from one address: only what they cost is bounded
+	mostAtOnce, oneEvery       = 30, 2 * time.Second  // announcements of one device
+	mostShown, shownEvery      = 15, time.Second / 10 // readings of one device: as the hub takes them of one calibration, but before anything is looked up
+	unknownTries, unknownEvery = 120, time.Second     // tokens that are none, from one address: only what they cost is bounded
 )
 
 // paces says who may try when. Devices whose token was good here lately are spared the wait of their address, which a shop's
@@ -21,6 +22,7 @@ const (
 type paces struct {
 	mu      sync.Mutex // guards what follows
 	devices pace.Buckets[Device]
+	shown   pace.Buckets[Device]
 	unknown pace.Buckets[netip.Prefix]
 	good    map[Hash]bool // tokens, by their hash
 }
@@ -28,6 +30,7 @@ type paces struct {
 func newPaces() *paces {
 	return &paces{
 		devices: pace.Buckets[Device]{Most: mostAtOnce, Every: oneEvery},
+		shown:   pace.Buckets[Device]{Most: mostShown, Every: shownEvery},
 		unknown: pace.Buckets[netip.Prefix]{Most: unknownTries, Every: unknownEvery},
 		good:    map[Hash]bool{},
 	}
@@ -41,6 +44,17 @@ func (p *paces) announces(of Device, now time.Time) error {
 		return fault.New(fault.TooMany, fmt.Sprintf("This interface announces too often. Try again in %d seconds.", pace.Seconds(wait))).After(wait)
 	}
 	p.devices.Take(of, now)
+	return nil
+}
+
+// shows uses up a showing of readings, or refuses it.
+func (p *paces) shows(of Device, now time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.shown.Wait(of, now) > 0 {
+		return fault.New(fault.TooMany, "A gateway shows readings at most 10 times a second. Send the newest ones then.")
+	}
+	p.shown.Take(of, now)
 	return nil
 }
 

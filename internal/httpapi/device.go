@@ -7,10 +7,12 @@ import (
 	"readback/internal/access"
 	"readback/internal/device"
 	"readback/internal/fault"
+	"readback/internal/live"
 	"readback/internal/stream"
+	"readback/internal/wire"
 )
 
-// newDeviceToken makes the token of one of the organisation's vehicle interfaces, for its owners. Another's is as none.
+// newDeviceToken makes the token of one of the organisation's vehicle interfaces or gateways, for its owners. Another's is as none.
 func (s *Server) newDeviceToken(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
 	id, err := stream.ParseID("id", r.PathValue("id"))
 	if err != nil {
@@ -21,7 +23,7 @@ func (s *Server) newDeviceToken(w http.ResponseWriter, r *http.Request, actor st
 		return err
 	}
 	if !access.Allowed(actor.Roles, got.Relation, stream.Register, access.Bundle) {
-		return fault.New(fault.NotYourRole, "Vehicle interfaces are looked after by the organisation's owners.")
+		return fault.New(fault.NotYourRole, "Vehicle interfaces and gateways are looked after by the organisation's owners.")
 	}
 	token, err := s.Devices.NewToken(r.Context(), device.Device{Org: actor.Org, Interface: id}, actor.Member)
 	if err != nil {
@@ -33,11 +35,7 @@ func (s *Server) newDeviceToken(w http.ResponseWriter, r *http.Request, actor st
 // announce takes what a vehicle interface says of the car that it is in. Nobody else may: a member's token and a cookie are
 // as good as none here.
 func (s *Server) announce(w http.ResponseWriter, r *http.Request) error {
-	scheme, token, _ := strings.Cut(r.Header.Get("Authorization"), " ")
-	if !strings.EqualFold(scheme, "Bearer") {
-		token = ""
-	}
-	from, err := s.Devices.Check(r.Context(), address(r), token)
+	from, err := s.from(r, device.Announces)
 	if err != nil {
 		return err
 	}
@@ -54,4 +52,34 @@ func (s *Server) announce(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return answer(w, map[string]any{"job": got.Job, "seq": got.Seq, "repeated": got.Repeated})
+}
+
+// showReadings takes what an instrument gateway reads now. Nobody else may, as with announce.
+func (s *Server) showReadings(w http.ResponseWriter, r *http.Request) error {
+	from, err := s.from(r, device.Shows)
+	if err != nil {
+		return err
+	}
+	raw, err := body(w, r)
+	if err != nil {
+		return err
+	}
+	m, err := wire.DecodeReading(raw)
+	if err != nil {
+		return err
+	}
+	got, err := s.Devices.Show(r.Context(), from, live.Reading{N: m.N, Data: m.Data})
+	if err != nil {
+		return err
+	}
+	return answer(w, map[string]any{"calibration": got.Calibration, "seq": got.Seq, "at": got.At})
+}
+
+// from is the device whose token the request brings.
+func (s *Server) from(r *http.Request, to device.Purpose) (device.Device, error) {
+	scheme, token, _ := strings.Cut(r.Header.Get("Authorization"), " ")
+	if !strings.EqualFold(scheme, "Bearer") {
+		token = ""
+	}
+	return s.Devices.Check(r.Context(), address(r), token, to)
 }

@@ -136,6 +136,7 @@ func (s *Server) routes() map[string]http.Handler {
 
 		"POST /v1/interfaces/{id}/token": s.forMembers(s.newDeviceToken),
 		"POST /v1/announcements":         s.adapt(s.announce),
+		"POST /v1/readings":              s.adapt(s.showReadings),
 
 		"GET /healthz": s.adapt(s.healthy),
 		"GET /readyz":  s.adapt(s.ready),

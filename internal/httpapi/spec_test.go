@@ -399,7 +399,10 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 		for _, body := range bodies {
 			who := s.As(who.Login)
 			if path == "/v1/announcements" {
-				who, _ = s.Device(s.As(apptest.ShopOwner), "Gateway")
+				who, _ = s.Device(s.As(apptest.ShopOwner), "Reader")
+			}
+			if path == "/v1/readings" {
+				who, _ = s.Gateway(s.As(apptest.ShopOwner), "Gauges", theBay, theLaser)
 			}
 			got := ask(t, who, strings.ToUpper(method), at, body)
 			want := http.StatusOK
@@ -412,6 +415,8 @@ func TestExampleRequestsAreAnswered(t *testing.T) {
 				want = http.StatusAccepted
 			case "/v1/refresh": // nobody ever got the example
 				want = http.StatusUnauthorized
+			case "/v1/readings": // nothing is placed in the bay
+				want = http.StatusConflict
 			case "/v1/live": // no websocket's request
 				want = http.StatusBadRequest
 			case "/":

@@ -101,6 +101,7 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"employed", "announce-vehicle", without(me)},
 		{"interface-in-use", "tie-interface", without("interface/" + reader.Member.String())},
 		{"interface-in-use", "tie-interface", with("interface/"+reader.Member.String(), `{"active":false}`)},
+		{"interface-in-use", "tie-interface", with("interface/"+reader.Member.String(), `{"instruments":["`+id(90).String()+`"],"active":true}`)},
 		{"sheet-in-use", "describe-vehicle", without("dimensions/" + sheet.String())},
 		{"sheet-in-use", "describe-vehicle", with("dimensions/"+sheet.String(), `{"active":false}`)},
 		{"in-shop", "open-job", without("organisation")},

@@ -64,11 +64,14 @@ func itsJob(s *State, actor stream.Actor, cmd stream.Command) error {
 	return nil
 }
 
+// interfaceActive reports whether the register holds it as a vehicle interface in use. What has instruments is a gateway,
+// which is in no car.
 func interfaceActive(actor stream.Actor, id stream.ID, facts stream.Facts) bool {
 	i, ok := fact[struct {
-		Active bool `json:"active"`
+		Instruments []stream.ID `json:"instruments"`
+		Active      bool        `json:"active"`
 	}](facts, interfaceKey(actor, id))
-	return ok && i.Active
+	return ok && i.Active && len(i.Instruments) == 0
 }
 
 // plugged is the guard that the sending interface is in use by the shop's register: the entry keeps the register's word.

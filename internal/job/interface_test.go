@@ -48,7 +48,8 @@ func TestInterfaceGuards(t *testing.T) {
 		_, err := newWorld(t).do(reader, "open-job", data)
 		refusedBy(t, "only-car", err)
 	}
-	for _, gone := range []stream.Facts{without("interface/" + reader.Member.String()), with("interface/"+reader.Member.String(), `{"active":false}`)} {
+	for _, gone := range []stream.Facts{without("interface/" + reader.Member.String()), with("interface/"+reader.Member.String(), `{"active":false}`),
+		with("interface/"+reader.Member.String(), `{"instruments":["`+id(90).String()+`"],"active":true}`)} {
 		w := newWorld(t)
 		w.facts = gone
 		_, err := w.do(reader, "open-job", `{"vin":"`+otherVIN+`"}`)

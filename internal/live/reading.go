@@ -34,7 +34,7 @@ type liveHead struct {
 	N      uint64    `json:"n"`
 	Seq    uint64    `json:"seq"` // of the last entry when it was computed
 	At     time.Time `json:"at"`
-	Member stream.ID `json:"member"` // who sent the readings
+	Member stream.ID `json:"member"` // who sent the readings: a member or a gateway
 	Gone   bool      `json:"gone,omitempty"`
 }
 
@@ -84,7 +84,7 @@ func (h *Hub) hears(ctx context.Context, l *line, actor stream.Actor) error {
 	if err != nil {
 		return err
 	}
-	if err := access.Check(actor, relation, l.ref.Kind, access.Command); err != nil {
+	if err := access.Check(actor, relation, l.ref.Kind, access.Show); err != nil {
 		return err
 	}
 	return rules.AdmitLive(now.fold.State, actor)
@@ -98,7 +98,7 @@ func (h *Hub) compute(ctx context.Context, l *line, rules stream.LiveRules, acto
 		}
 	}()
 	f := &l.now.Load().fold
-	facts, err := h.known(ctx, f, rules.LiveNeeds(f.State, order))
+	facts, err := h.known(ctx, f, rules.LiveNeeds(f.State, actor, order))
 	if err != nil {
 		return nil, err
 	}

@@ -38,7 +38,7 @@ func (liveToy) AdmitLive(s stream.State, actor stream.Actor) error {
 	return nil
 }
 
-func (liveToy) LiveNeeds(s stream.State, _ any) []stream.FactKey {
+func (liveToy) LiveNeeds(s stream.State, _ stream.Actor, _ any) []stream.FactKey {
 	return []stream.FactKey{{Stream: stream.Ref{Kind: stream.Register, ID: s.(*toyState).shop}, Name: "organisation"}}
 }
 

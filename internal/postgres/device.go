@@ -62,17 +62,41 @@ func (d *DB) JobsNear(ctx context.Context, of device.Device) ([]device.Near, err
 		if err != nil {
 			return nil, err
 		}
-		return pgx.CollectRows(rows, func(row pgx.CollectableRow) (device.Near, error) {
-			var id pgtype.UUID
-			var seq uint64
-			err := row.Scan(&id, &seq)
-			return device.Near{Job: id.Bytes, Seq: seq}, err
-		})
+		return pgx.CollectRows(rows, toNear)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("find the jobs of organisation %s: %w", of.Org, explain(err))
 	}
 	return all, nil
+}
+
+// sqlPlacedNear goes through what a shop has open, which is little. Phases in which readings are never taken are left out.
+const sqlPlacedNear = `
+select c.stream, c.seq from head c join head j on j.stream = c.job
+where c.org = $1 and c.kind = 'calibration' and c.phase in ('preparing', 'waiting', 'guided', 'stopped')
+	and c.summary ->> 'bay' = $2::text and c.changed_at > now() - interval '12 hours' and j.phase = 'open'
+order by c.stream desc limit 50`
+
+// PlacedNear gives the calibrations that may be being placed in the bay.
+func (d *DB) PlacedNear(ctx context.Context, org, bay stream.ID) ([]device.Near, error) {
+	all, err := reading(d.hub, func() ([]device.Near, error) {
+		rows, err := d.hub.Query(ctx, sqlPlacedNear, given(org), bay.String())
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, toNear)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("find what is placed in bay %s: %w", bay, explain(err))
+	}
+	return all, nil
+}
+
+func toNear(row pgx.CollectableRow) (device.Near, error) {
+	var id pgtype.UUID
+	var seq uint64
+	err := row.Scan(&id, &seq)
+	return device.Near{Stream: id.Bytes, Seq: seq}, err
 }
 
 const (

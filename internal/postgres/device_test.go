@@ -129,5 +129,41 @@ func TestJobsNear(t *testing.T) {
 	}
 	got, err := d.JobsNear(t.Context(), of)
 	require.NoError(t, err)
-	require.Equal(t, []device.Near{{Job: near[2], Seq: 1}, {Job: near[1], Seq: 1}, {Job: near[0], Seq: 1}}, got, "the one opened last first; far: %v", far)
+	require.Equal(t, []device.Near{{Stream: near[2], Seq: 1}, {Stream: near[1], Seq: 1}, {Stream: near[0], Seq: 1}}, got, "the one opened last first; far: %v", far)
+}
+
+// TestPlacedNear: what is looked at are calibrations of the shop's open jobs with a sheet for the bay, in a phase that may take
+// readings, in which something happened lately.
+func TestPlacedNear(t *testing.T) {
+	t.Parallel()
+	url := pgtest.Database(t)
+	d, sql := open(t, url, Options{}), superuser(t, url)
+	org, bay, other := stream.NewID(), stream.NewID(), stream.NewID()
+	add := func(kind stream.Kind, of stream.ID, job *stream.ID, phase string, data any, age string) stream.ID {
+		l := newLine()
+		l.ref.Kind = kind
+		a := l.next("opened")
+		a.Summary = stream.Summary{Org: of, Job: job, Phase: phase, Data: data}
+		want(t, d, a, live.Won)
+		_, err := sql.Exec(t.Context(), "update head set changed_at = now() - $2::interval where stream = $1", l.ref.ID, age)
+		require.NoError(t, err)
+		return l.ref.ID
+	}
+	job := add(stream.Job, org, nil, "open", nil, "0 s")
+	withdrawn := add(stream.Job, org, nil, "withdrawn", nil, "0 s")
+	in := func(b stream.ID) map[string]any { return map[string]any{"bay": b} }
+	var near []device.Near
+	for _, phase := range []string{"preparing", "waiting", "guided", "stopped"} {
+		near = append([]device.Near{{Stream: add(stream.Calibration, org, &job, phase, in(bay), "11 hours"), Seq: 1}}, near...)
+	}
+	add(stream.Calibration, org, &job, "running", in(bay), "0 s")
+	add(stream.Calibration, org, &job, "closed", in(bay), "0 s")
+	add(stream.Calibration, org, &job, "guided", in(other), "0 s")
+	add(stream.Calibration, org, &job, "guided", map[string]any{}, "0 s")
+	add(stream.Calibration, org, &job, "guided", in(bay), "13 hours")
+	add(stream.Calibration, org, &withdrawn, "guided", in(bay), "0 s")
+	add(stream.Calibration, other, &job, "guided", in(bay), "0 s")
+	got, err := d.PlacedNear(t.Context(), org, bay)
+	require.NoError(t, err)
+	require.Equal(t, near, got, "the one opened last first")
 }

@@ -160,6 +160,9 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 	}
 	leave := func(w *world) { w.must(theOwner, "retire-member", good()["retire-member"]) }
 	nothing := func(*world) {}
+	gateway := func(w *world) {
+		w.must(theOwner, "add-interface", data(`{"id":"%s","name":"Gauges","bay":"%s","instruments":["%s"]}`, id(83), bay, instrument))
+	}
 	manyWebhooks := func(w *world) {
 		for i := range 19 {
 			w.must(theOwner, "add-webhook", data(`{"id":"%s","url":"https://hooks.example/","events":["job.*"]}`, id(200+i)))
@@ -191,6 +194,11 @@ func TestEachGuardAloneRefuses(t *testing.T) {
 		{"interface in use", "change-interface", retire("interface", device), nil, fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"bay known", "change-interface", nothing, data(`{"id":"%s","bay":"%s"}`, device, ghost), fault.NotHere, fault.Field{Name: "data.bay"}},
 		{"something changes", "change-interface", nothing, data(`{"id":"%s","name":"Reader 1"}`, device), fault.AlreadyThere, fault.Field{Name: "data"}},
+		{"instrument known", "add-interface", nothing, data(`{"id":"%s","name":"Gauges","bay":"%s","instruments":["%s","%s"]}`, id(82), bay, instrument, ghost), fault.NotHere, fault.Field{Name: "data.instruments[1]"}},
+		{"instrument in use", "add-interface", retire("instrument", instrument), data(`{"id":"%s","name":"Gauges","bay":"%s","instruments":["%s"]}`, id(82), bay, instrument), fault.WrongPhase, fault.Field{Name: "data.instruments[0]"}},
+		{"it stays what it is", "change-interface", nothing, data(`{"id":"%s","instruments":["%s"]}`, device, instrument), fault.WrongPhase, fault.Field{Name: "data.instruments"}},
+		{"instrument known", "change-interface", gateway, data(`{"id":"%s","instruments":["%s"]}`, id(83), ghost), fault.NotHere, fault.Field{Name: "data.instruments[0]"}},
+		{"something changes", "change-interface", gateway, data(`{"id":"%s","instruments":["%s"]}`, id(83), instrument), fault.AlreadyThere, fault.Field{Name: "data"}},
 		{"interface known", "retire", nothing, data(`{"kind":"interface","id":"%s"}`, fixture), fault.NotHere, fault.Field{Name: "data.id"}},
 		{"interface in use", "retire", retire("interface", device), data(`{"kind":"interface","id":"%s"}`, device), fault.WrongPhase, fault.Field{Name: "data.id"}},
 		{"webhook known", "change-webhook", nothing, replace("change-webhook", webhook.String(), ghost), fault.NotHere, fault.Field{Name: "data.id"}},

@@ -18,7 +18,7 @@ type LiveRules interface {
 	AdmitLive(s State, actor Actor) error
 
 	// LiveNeeds lists the facts that the value may rely on.
-	LiveNeeds(s State, order any) []FactKey
+	LiveNeeds(s State, actor Actor, order any) []FactKey
 
 	// Live gives the value as JSON shows it, an object; or refuses with a *fault.Error where the command would be refused.
 	Live(s State, actor Actor, order any, facts Facts, now time.Time) (any, error)

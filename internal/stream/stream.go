@@ -71,14 +71,15 @@ const (
 	Owner      Role = "owner"
 	System     Role = "system"    // the server itself: a lapsed lease, the first owner
 	Interface  Role = "interface" // a device in a car: it opens a job and announces the VIN, nothing else
+	Gateway    Role = "gateway"   // a device at a bay's instruments: it shows what they read and makes no entry
 )
 
-// Person names one person, or one vehicle interface. Owners choose the ids in their registers, so a member's id says who
-// only beside the organisation: two registers may hold the same one.
+// Person names one person, or one device. Owners choose the ids in their registers, so a member's id says who only beside the
+// organisation: two registers may hold the same one.
 type Person struct{ Org, Member ID }
 
-// Actor is who gives a command: a member of an organisation with the roles its register gives now, or one of its vehicle
-// interfaces. The server looks it up; a client never states it.
+// Actor is who gives a command: a member of an organisation with the roles its register gives now, or one of its devices.
+// The server looks it up; a client never states it.
 type Actor struct {
 	Member ID
 	Org    ID

@@ -3,7 +3,7 @@ package tenancy
 // routes is a row for each route. anyone: who asks makes no difference. members: whoever is signed in, and none else; owners:
 // of these the owners. procedures: by the asker's agreements. seeing and takingOut: by what the asker is to the stream in the
 // address; who narrows it. things: what is one organisation's own and no stream; theirs gives one of the shop that has nothing
-// to do with the others. announcing: vehicle interfaces, and none else.
+// to do with the others. announcing: vehicle interfaces, and none else; showing: instrument gateways, and none else.
 var routes = []route{
 	{is: "POST /v1/sign-in", reach: anyone},
 	{is: "POST /v1/refresh", reach: anyone},
@@ -44,6 +44,7 @@ var routes = []route{
 	{is: "POST /v1/webhooks/{id}/secret", reach: things, theirs: webhook},
 	{is: "POST /v1/interfaces/{id}/token", reach: things, theirs: func(w *town) string { return w.device.id.String() }},
 	{is: "POST /v1/announcements", reach: announcing},
+	{is: "POST /v1/readings", reach: showing},
 	{is: "GET /v1/live", reach: connecting},
 
 	{is: "GET /v1/trail-key", reach: anyone},

@@ -66,6 +66,7 @@ const (
 	listing    reach = "listing"
 	queueing   reach = "queueing"   // the people of a desk who may claim, and their owner
 	announcing reach = "announcing" // vehicle interfaces, which no other route lets in
+	showing    reach = "showing"    // instrument gateways, likewise
 	procedures reach = "procedures" // the people whose own it is, and those of a shop with an agreement
 	connecting reach = "connecting" // the rows of messages
 )

@@ -236,7 +236,9 @@ func walkRoutes(t *testing.T, w *town) (n int) {
 		case queueing:
 			n += walkQueue(t, w, path)
 		case announcing:
-			n += walkAnnouncing(t, w, method, path)
+			n += walkDevices(t, w, method, path, w.device)
+		case showing:
+			n += walkDevices(t, w, method, path, w.gateway)
 		case anyone, members, owners:
 			if r.path != "" {
 				path = r.path
@@ -365,18 +367,18 @@ func walkQueue(t *testing.T, w *town, path string) (n int) {
 	return n
 }
 
-// walkAnnouncing: whoever is no vehicle interface in use gets the answer that nobody gets. One that is, is let in: what it
-// sends here is no announcement, and is not taken.
-func walkAnnouncing(t *testing.T, w *town, method, path string) (n int) {
+// walkDevices: whoever is no device in use of that kind gets the answer that nobody gets. One that is, is let in: what it
+// sends here is no announcement and no reading, and is not taken.
+func walkDevices(t *testing.T, w *town, method, path string, may device) (n int) {
 	nobody := asJSON(w.Nobody()).Ask(method, path, "{}")
 	require.Equal(t, string(fault.SignInNeeded), slug(nobody.Body), nobody.Body)
-	others := append(w.strangers(), person{"an interface with its token of before", "", w.device.void})
+	others := append(w.strangers(), person{"an interface with its token of before", "", w.device.void}, person{"a gateway with its token of before", "", w.gateway.void})
 	for _, s := range w.sides() {
 		others = append(others, s.people()...)
 	}
 	for _, p := range others {
 		got := asJSON(p.client).Ask(method, path, "{}")
-		if p.client == w.device.client {
+		if p.client == may.client {
 			require.Equal(t, string(fault.InvalidInput), slug(got.Body), "%s: %s", p.name, got.Body)
 		} else {
 			same(t, nobody, got, p.name+" "+path)

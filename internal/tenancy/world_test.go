@@ -36,13 +36,14 @@ type town struct {
 	webhook    string // of south
 	invitation string // to south's specialist
 	device     device // of south
+	gateway    device // of south
 
 	waiting, claimed, ended, preparing *visit
 	photos                             map[stream.ID]string // one of each of their calibrations
 	procedures                         map[stream.ID]string // one of each register
 }
 
-// device is a vehicle interface.
+// device is a vehicle interface, or an instrument gateway.
 type device struct {
 	id           stream.ID
 	client, void *apptest.Client // with its token, and with the one that it had before
@@ -105,8 +106,10 @@ func settle(t *testing.T) *town {
 	w.As(apptest.OtherOwner).Do(w.south.register, "add-webhook",
 		fmt.Sprintf(`{"id":%q,"url":"https://hooks.invalid/readback","events":["job.job_opened"]}`, w.webhook))
 
-	void, plugged := w.Device(w.As(apptest.OtherOwner), "Gateway")
+	void, plugged := w.Device(w.As(apptest.OtherOwner), "Reader")
 	w.device = device{plugged, w.Token(w.As(apptest.OtherOwner), plugged), void}
+	void, gauges := w.Gateway(w.As(apptest.OtherOwner), "Gauges", "01940000-0000-7000-8000-0000000001b1", "01940000-0000-7000-8000-0000000001c1")
+	w.gateway = device{gauges, w.Token(w.As(apptest.OtherOwner), gauges), void}
 
 	gone := stream.NewID()
 	owner := w.As(apptest.ShopOwner)
@@ -221,9 +224,10 @@ func (s side) people() []person {
 	return all
 }
 
-// strangers are those for whom nothing but signing in is; a vehicle interface announces cars, and to all else is one of them.
+// strangers are those for whom nothing but signing in is; a device does the one thing that it is for, and to all else is one of
+// them.
 func (w *town) strangers() []person {
-	return []person{{"nobody", "", w.Nobody()}, {"retired", "", w.retired}, {"a vehicle interface", "", w.device.client}}
+	return []person{{"nobody", "", w.Nobody()}, {"retired", "", w.retired}, {"a vehicle interface", "", w.device.client}, {"a gateway", "", w.gateway.client}}
 }
 
 // asJSON is the client sending JSON.

@@ -256,6 +256,15 @@ func (s *Server) Device(owner *Client, name string) (*Client, stream.ID) {
 	return s.Token(owner, id), id
 }
 
+// Gateway adds an instrument gateway to the register of the owner's organisation and gives a client with its token.
+func (s *Server) Gateway(owner *Client, name, bay string, instruments ...string) (*Client, stream.ID) {
+	s.t.Helper()
+	id, register := stream.NewID(), &Stream{Ref: stream.Ref{Kind: stream.Register, ID: owner.Access.Org}}
+	register.Seq = Read[struct{ Seq uint64 }](owner, owner.Get(register.Path())).Seq
+	owner.Do(register, "add-interface", fmt.Sprintf(`{"id":%q,"name":%q,"bay":%q,"instruments":["%s"]}`, id, name, bay, strings.Join(instruments, `","`)))
+	return s.Token(owner, id), id
+}
+
 // Token has a token made for the interface and gives a client with it.
 func (s *Server) Token(owner *Client, id stream.ID) *Client {
 	s.t.Helper()

@@ -153,7 +153,7 @@ func (r Rules) ReadLive(data json.RawMessage) (any, error) {
 
 func (r Rules) AdmitLive(stream.State, stream.Actor) error { return nil }
 
-func (r Rules) LiveNeeds(stream.State, any) []stream.FactKey { return nil }
+func (r Rules) LiveNeeds(stream.State, stream.Actor, any) []stream.FactKey { return nil }
 
 func (r Rules) Live(_ stream.State, _ stream.Actor, order any, _ stream.Facts, _ time.Time) (any, error) {
 	raw, err := json.Marshal(order)
