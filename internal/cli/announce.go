@@ -19,13 +19,13 @@ const maxToken = 1 << 10
 var announceCommand = command{
 	name:  "announce",
 	args:  "VIN",
-	short: "announce a car as a vehicle interface, for gateways",
+	short: "announce a car, for vehicle interfaces",
 	long: "Tells a server which car a vehicle interface is in, with the interface's own token, which an owner had made.\n" +
 		"A job of the shop that a person tied to the interface, or that goes by this VIN, is told so; otherwise one is\n" +
 		"opened, which waits in the shop's list. Prints one JSON object: the job, the number of the entry, and whether\n" +
 		"the same had been announced before. It tries for as long as --for says. After that, run it again with the same\n" +
 		"--id: it is the same announcement. The exit status is 1 if it was refused and 3 if nobody answered.",
-	example: "readback announce --url https://bay.example --token-file gateway.token ZZZDEM0A4CR000017",
+	example: "readback announce --url https://bay.example --token-file interface.token ZZZDEM0A4CR000017",
 	setup: func(c *call) func(context.Context, []string) error {
 		at := c.flags.String("url", "", "`URL` of the server: https, or http on this machine")
 		file := c.flags.String("token-file", "", "`FILE` with the interface's token; - is standard input")

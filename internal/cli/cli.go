@@ -50,7 +50,7 @@ type command struct {
 // commands in the order of the help.
 func commands() []command {
 	return []command{
-		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, announceCommand, verifyCommand, initCommand, migrateCommand, rotateKeysCommand, versionCommand,
+		serveCommand, demoCommand, checkCommand, planCommand, procedureCommand, alignmentCommand, codesCommand, announceCommand, relayCommand, verifyCommand, initCommand, migrateCommand, rotateKeysCommand, versionCommand,
 	}
 }
 
