@@ -38,7 +38,8 @@ func TestTheDocumentNamesEveryRoute(t *testing.T) {
 	doc, err := os.ReadFile("../../docs/protocol.md")
 	require.NoError(t, err)
 	named := map[string]bool{}
-	for _, row := range regexp.MustCompile("(?m)^\\| `[A-Z]+ /.*? \\| ").FindAllString(string(doc), -1) {
+	own, _, _ := strings.Cut(string(doc), "\n### The Go client\n") // where each stands once more
+	for _, row := range regexp.MustCompile("(?m)^\\| `[A-Z]+ /.*? \\| ").FindAllString(own, -1) {
 		for _, m := range regexp.MustCompile("`([A-Z]+ /[^`?]*)").FindAllStringSubmatch(row, -1) {
 			named[strings.NewReplacer("{kind}", "{kinds}", "{name}.json", "{name}").Replace(m[1])] = true
 		}
