@@ -37,7 +37,7 @@ func TestAnOwnerKeepsTheEquipment(t *testing.T) {
 	w.sees("#due + .rows li:nth-child(2)", "level 9")
 	w.sees("#due + .rows li:nth-child(2)", "in 12 days")
 	w.sees("#due + .rows li:nth-child(3)", "the floor is not surveyed")
-	w.sees("#gateways", "vehicle interfaces")
+	w.sees("#reader", "vehicle interfaces")
 	w.readable("equipment", 4.5)
 	w.onPhone("equipment")
 

@@ -19,7 +19,10 @@ type gateway struct {
 	done sync.WaitGroup
 }
 
-func (c *scene) gateway() *gateway {
+func (c *scene) gateway() *gateway { return c.sends(c.tech, c.cal.Path()+"/live") }
+
+// sends has somebody post them.
+func (c *scene) sends(who *apptest.Client, to string) *gateway {
 	c.t.Helper()
 	g := &gateway{stop: make(chan struct{})}
 	readings := c.measured(nil)
@@ -27,7 +30,7 @@ func (c *scene) gateway() *gateway {
 		tick := time.NewTicker(200 * time.Millisecond) // as instruments do
 		defer tick.Stop()
 		for n := 1; ; n++ {
-			got := c.tech.Post(c.cal.Path()+"/live", fmt.Sprintf(`{"n":%d,"moved":true,"readings":%s}`, n, readings))
+			got := who.Post(to, fmt.Sprintf(`{"n":%d,"moved":true,"readings":%s}`, n, readings))
 			if got.Status != http.StatusOK && got.Status != http.StatusTooManyRequests {
 				c.t.Errorf("live readings: %d %s", got.Status, got.Body)
 				return

@@ -1,7 +1,7 @@
 // @ts-check
 // What the shop works with, for its owners: what is due or overdue, bays with their floor, instruments with their
 // certificates, stands with their targets, dimension sheets; each renamed, renewed (equipforms.js) or retired. Vehicle
-// interfaces are below (gateways.js). What is retired keeps its entry: old records name it still.
+// interfaces are below (devices.js). What is retired keeps its entry: old records name it still.
 import { opener } from "./api.js";
 import { byId, h, part, place, put } from "./dom.js";
 import { dayText, due, today } from "./due.js";
@@ -32,8 +32,8 @@ room(async (r) => {
   put(byId("main"), trouble, h("div", { class: "column" }, top, SORTS.map((s) => shelves[s.kind])));
   forms.warm();
   draw();
-  const gateways = await import("./gateways.js");
-  byId("main").append(gateways.section(register));
+  const devices = await import("./devices.js");
+  byId("main").append(...devices.sections(register));
 });
 
 const act = acting(trouble, async () => {

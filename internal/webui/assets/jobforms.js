@@ -81,7 +81,7 @@ export function workForm(job, opened, send) {
 
 /** Which vehicle interface is in this car: a person says so, it is never guessed. @param {any} job @param {any} register @param {(data: object) => Promise<any>} tie @param {(data: object) => Promise<any>} untie */
 export function tieForm(job, register, tie, untie) {
-  const there = register.interfaces ?? {}, inUse = Object.entries(there).filter(([, i]) => /** @type {any} */ (i).active).map(([id, i]) => /** @type {[string, string]} */ ([id, /** @type {any} */ (i).name]));
+  const there = register.interfaces ?? {}, inUse = Object.entries(there).filter(([, i]) => /** @type {any} */ (i).active && !/** @type {any} */ (i).instruments).map(([id, i]) => /** @type {[string, string]} */ ([id, /** @type {any} */ (i).name]));
   if (!job.tie && !inUse.length) return null;
   const wrong = faults(() => box, { interface: "tie-interface" });
   const box = h("section", { "aria-labelledby": "tie-title" }, h("h2", { id: "tie-title" }, "Vehicle interface"), job.tie

@@ -3,6 +3,7 @@ package webui_test
 import (
 	"fmt"
 	"net/http"
+	"regexp"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -22,9 +23,9 @@ func TestACarAnnouncesItself(t *testing.T) {
 	o := open(t, browser, "owner", s.URL, 1180, 820)
 	o.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
 	o.visit("/equipment")
-	o.fill("#gateway-name", "Gateway 1")
-	o.press("#new-gateway .second")
-	o.sees("#gateways ~ .rows .person", "gateway 1")
+	o.fill("#reader-name", "Gateway 1")
+	o.press("#new-reader .second")
+	o.sees("[aria-labelledby=reader] .person", "gateway 1")
 	id := run(o, chromedp.Evaluate[string](`document.querySelector("[id^=interface-]").id.slice(10)`))
 	o.hold("#token-"+id, `document.querySelector("#token")`)
 	token := run(o, chromedp.Evaluate[string](`document.querySelector("#token").value`))
@@ -70,12 +71,63 @@ func TestACarAnnouncesItself(t *testing.T) {
 	require.NotEqual(t, c.job.ID.String(), announce("ZZZDEM0A4CR000073"), "not this job's any more")
 
 	o.hold("#retire-"+id, `!document.querySelector("#token")`)
-	o.sees(".person", "out of use")
+	o.sees("[aria-labelledby=reader] .person", "out of use")
 	require.Equal(t, http.StatusUnauthorized, gateway.Post("/v1/announcements", `{}`).Status)
 
 	desk := open(t, browser, "desk owner", s.URL, 1180, 820)
 	desk.signIn(apptest.DeskOwner, "demo desk owner", "/people")
 	desk.visit("/equipment")
 	desk.sees(".problem", "a desk has no bays")
-	desk.until(`!document.querySelector("#gateways")`)
+	desk.until(`!document.querySelector("#reader")`)
 }
+
+// TestAGatewayOfABay in browsers: an owner adds a gateway for the bay and its instruments and gets its token; what it reads is
+// shown to the technician, who reports it with one press; taken out of use, it shows nothing.
+func TestAGatewayOfABay(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.claimed()
+	c.rig = place(0.4, -12, 0.4, 0.02)
+	c.report(nil)
+	browser := browser(t)
+	o := open(t, browser, "gateway owner", s.URL, 1180, 820)
+	o.signIn(apptest.ShopOwner, "demo shop owner", "/bay")
+	o.visit("/equipment")
+	o.fill("#gauges-name", "Bay gauges")
+	o.choose("#gauges-bay", "01940000-0000-7000-8000-0000000000b1")
+	o.press("#new-gauges .second")
+	o.sees("#gauges-problem", "at least one")
+	readings := c.measured(nil)
+	for _, i := range instruments.FindAllString(readings, -1) {
+		o.until(fmt.Sprintf(`document.querySelector("#reads-%s").checked || (document.querySelector("#reads-%[1]s").click(), true)`, i[len(i)-36:]))
+	}
+	o.press("#new-gauges .second")
+	o.sees("[aria-labelledby=gauges] .person", "bay gauges")
+	id := run(o, chromedp.Evaluate[string](`document.querySelector("[aria-labelledby=gauges] [id^=interface-]").id.slice(10)`))
+	o.hold("#token-"+id, `document.querySelector("#token")`)
+	token := run(o, chromedp.Evaluate[string](`document.querySelector("#token").value`))
+	o.sees(".link-box", "whoever has it shows readings in this bay")
+	o.readable("gauges", 4.5)
+	o.onPhone("gauges")
+
+	b := open(t, browser, "bay of gauges", s.URL, 1180, 820)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit("/bay/jobs/" + c.job.ID.String())
+	b.until(`document.querySelector("#car, main h2") && !document.querySelector("#tie")`) // a gateway is in no car
+	b.visit(c.bay())
+	b.sees("#verdict", "move")
+	c.rig = place(0.4, -0.3, 0.4, 0.02)
+	live := c.sends(s.Nobody().With("Authorization", "Bearer "+token), "/v1/readings")
+	b.sees(".live-line", "live: within limits")
+	b.press("#capture")
+	b.sees("#verdict", "within limits")
+	live.end()
+
+	o.hold("#retire-"+id, `!document.querySelector("#token")`)
+	o.sees("[aria-labelledby=gauges] .person", "out of use: shows nothing")
+	require.Equal(t, http.StatusUnauthorized, s.Nobody().With("Authorization", "Bearer "+token).Post("/v1/readings", `{}`).Status)
+}
+
+// instruments finds the ids in readings.
+var instruments = regexp.MustCompile(`"instrument":\s*"[0-9a-f-]{36}`)
