@@ -53,13 +53,14 @@ type App struct {
 	sessions *account.Sessions
 	reviews  *reviews
 	leases   *leases
+	pasts    *pasts
 	hub      *live.Hub
 }
 
 // Open opens all parts. The key file is made if there is none and the database is empty: with entries in it, another
 // key file could not read what is sealed in them, and is refused.
 func Open(ctx context.Context, cfg config.Config, log *slog.Logger) (*App, error) {
-	a := &App{cfg: cfg, log: log, reviews: newReviews()}
+	a := &App{cfg: cfg, log: log, reviews: newReviews(), pasts: newPasts()}
 	if err := a.open(ctx); err != nil {
 		a.Close(context.WithoutCancel(ctx))
 		return nil, err

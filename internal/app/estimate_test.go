@@ -2,12 +2,17 @@ package app_test
 
 import (
 	"fmt"
+	"log/slog"
+	"net/http"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"readback/internal/app"
 	"readback/internal/stream"
 	"readback/internal/testkit/apptest"
 )
@@ -29,6 +34,7 @@ type place struct {
 
 type estimate struct {
 	Nobody bool
+	Why    []struct{ Code, Words string }
 	OnDuty int `json:"on_duty"`
 	Ahead  int
 	HighS  int64 `json:"high_s"`
@@ -41,7 +47,11 @@ func placeOf(c *apptest.Client, cal *apptest.Stream) place {
 // opens opens a calibration of a sensor, in a job of its own.
 func opens(tech *apptest.Client, sensor string) *apptest.Stream {
 	job, cal := apptest.NewStream(stream.Job), apptest.NewStream(stream.Calibration)
-	tech.Do(job, "open-job", strings.ReplaceAll(apptest.OpeningJob, "front-camera", sensor))
+	opening := strings.ReplaceAll(apptest.OpeningJob, "front-camera", sensor)
+	if tech.Access.Org.String() != "01940000-0000-7000-8000-0000000000a0" { // the second shop has ids of its own
+		opening = strings.ReplaceAll(opening, "-0000000000", "-0000000001")
+	}
+	tech.Do(job, "open-job", opening)
 	tech.Do(cal, "open", fmt.Sprintf(`{"job":%q,"sensor":%q}`, job.ID, sensor))
 	return cal
 }
@@ -77,10 +87,15 @@ func TestEstimateCountsRivals(t *testing.T) {
 		asks(t, tech, opens(tech, "front-radar"), `{}`)
 	}
 	first := opens(tech, "front-camera")
-	require.True(t, placeOf(tech, first).Estimate.Nobody, "what would be, before it is asked for")
+	require.Equal(t, "off-duty", placeOf(tech, first).Estimate.Why[0].Code, "what would be, before it is asked for")
+	require.Equal(t, "no-competence", placeOf(tech, opens(tech, "lidar")).Estimate.Why[0].Code)
 	asks(t, tech, first, `{}`)
 	got := placeOf(tech, first)
 	require.True(t, got.Estimate.Nobody, "nobody is on duty")
+	require.Equal(t, got.Request.Estimate.Why, got.Estimate.Why, "stored with the request as it is told")
+	unknown := tech.Post(opens(tech, "front-camera").Path()+"/commands", apptest.Body(stream.NewID(), 1, "request", `{"languages":["cz"]}`))
+	require.Equal(t, http.StatusUnprocessableEntity, unknown.Status)
+	require.Contains(t, unknown.Body, `"data.languages[0]"`)
 	require.Equal(t, 4, got.Place.Position, "the specialist of both, off duty, may take all of them")
 	require.Equal(t, "ordinary", got.Place.Class)
 
@@ -104,7 +119,10 @@ func TestEstimateCountsRivals(t *testing.T) {
 		asks(t, tech, cal, c.data)
 		said := placeOf(tech, cal).Request.Estimate
 		require.Equal(t, c.nobody, said.Nobody, name)
-		if !c.nobody {
+		if c.nobody {
+			require.Equal(t, "language", said.Why[0].Code)
+			require.Equal(t, "No specialist of the desk for front-camera speaks fr; no language of theirs is on record.", said.Why[0].Words)
+		} else {
 			require.Equal(t, c.ahead, said.Ahead, name)
 		}
 		// Out of the way of the next.
@@ -120,6 +138,48 @@ func TestEstimateCountsRivals(t *testing.T) {
 	require.Nil(t, got.Estimate)
 	require.NotNil(t, got.Request.WaitedS, "what then happened")
 	require.Nil(t, got.Request.RangeHeld, "no range was stated")
+}
+
+// TestEachIsToldOfItsOwn: a shop with two desks is told of both, each desk of itself alone, and of no other shop's requests but
+// how many of its own queue go first.
+func TestEachIsToldOfItsOwn(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	raw, err := os.ReadFile(filepath.Join(apptest.Root(), "testdata", "import", "desk.json"))
+	require.NoError(t, err)
+	second := strings.NewReplacer("-0000000000d", "-0000000002d", "desk.example", "quay.example", "Demo Desk", "Quay Desk").Replace(string(raw))
+	_, err = app.Init(t.Context(), s.Config, slog.New(slog.DiscardHandler), []app.Document{{File: "second desk", Raw: []byte(second)}})
+	require.NoError(t, err)
+	here, there := s.As(apptest.Specialist), s.As("ines@quay.example")
+	agree := func(owner string, desk *apptest.Client) {
+		s.As(owner).Do(s.As(owner).Register(), "make-agreement", fmt.Sprintf(`{"desk":%q}`, desk.Access.Org))
+	}
+	agree(apptest.ShopOwner, there)
+	agree(apptest.OtherOwner, here)
+	tech, other := s.As(apptest.Technician), s.As(apptest.OtherTechnician)
+	for range 2 {
+		asks(t, other, opens(other, "front-camera"), `{}`) // of the first desk only
+	}
+	mine := opens(tech, "front-camera")
+	asks(t, tech, mine, `{}`)
+	goesOnDuty(here, true)
+	goesOnDuty(there, true)
+	for name, c := range map[string]struct {
+		who                     *apptest.Client
+		position, onDuty, ahead int
+	}{
+		"the shop":        {tech, 3, 2, 2},
+		"the first desk":  {here, 3, 1, 2},
+		"the second desk": {there, 1, 1, 0},
+	} {
+		got := placeOf(c.who, mine)
+		require.Equal(t, c.position, got.Place.Position, name)
+		require.Equal(t, c.onDuty, got.Estimate.OnDuty, name)
+		require.Equal(t, c.ahead, got.Estimate.Ahead, name)
+	}
+	goesOnDuty(there, false)
+	require.Equal(t, "off-duty", placeOf(there, mine).Estimate.Why[0].Code, "whoever else is on duty")
+	require.False(t, placeOf(tech, mine).Estimate.Nobody)
 }
 
 // TestRecord: a desk sees how often the stated range held.

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"readback/internal/account"
+	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/httpapi"
 	"readback/internal/postgres"
@@ -19,6 +20,13 @@ func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, befor
 
 func (l lists) OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
 	return rows(l.db.For(desk).Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Before: before, Limit: limit}))
+}
+
+// inHand are the phases in which a claim is somebody's work.
+var inHand = []string{string(calibration.Guided), string(calibration.Running), string(calibration.Stopped)}
+
+func (l lists) InHand(ctx context.Context, desk stream.ID) ([]httpapi.Row, error) {
+	return rows(l.db.For(desk).Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Phases: inHand, Limit: 500}))
 }
 
 func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {

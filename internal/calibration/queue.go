@@ -29,15 +29,16 @@ type Request struct {
 // Estimate is what the server said of the wait when guidance was asked for, in whole seconds. It is no part of what the
 // sender gives: the server adds it to the command.
 type Estimate struct {
-	Nobody  bool       `json:"nobody,omitempty"` // on duty who may take it: then there are no figures
-	Opens   *time.Time `json:"opens,omitempty"`  // the next opening then, as far as it is known
-	LowS    int64      `json:"low_s"`            // from here …
-	MiddleS int64      `json:"middle_s"`
-	HighS   int64      `json:"high_s"`  // … to here, in four waits of five
-	ModelS  int64      `json:"model_s"` // by the line alone
-	OnDuty  int        `json:"on_duty"`
-	Ahead   int        `json:"ahead"`
-	From    int        `json:"from"` // how many earlier waits it comes from
+	Nobody  bool              `json:"nobody,omitempty"` // on duty who may take it: then there are no figures
+	Opens   *time.Time        `json:"opens,omitempty"`  // the next opening then, as far as it is known
+	Why     []dispatch.Reason `json:"why,omitempty"`    // nobody
+	LowS    int64             `json:"low_s"`            // from here …
+	MiddleS int64             `json:"middle_s"`
+	HighS   int64             `json:"high_s"`  // … to here, in four waits of five
+	ModelS  int64             `json:"model_s"` // by the line alone
+	OnDuty  int               `json:"on_duty"`
+	Ahead   int               `json:"ahead"`
+	From    int               `json:"from"` // how many earlier waits it comes from
 }
 
 // held reports whether a wait was in the stated range; nil where none was stated.
@@ -82,6 +83,9 @@ func readEstimate(o *strict.Object) *Estimate {
 	e := &Estimate{Nobody: o.OptBool("nobody", false), Opens: optMoment(o, "opens")}
 	e.LowS, e.MiddleS, e.HighS = o.Int("low_s", 0, mostWaitS), o.Int("middle_s", 0, mostWaitS), o.Int("high_s", 0, mostWaitS)
 	e.ModelS = o.Int("model_s", 0, mostWaitS)
+	for _, why := range o.OptObjects("why", 1, 4) {
+		e.Why = append(e.Why, dispatch.Reason{Code: why.String("code", 40), Words: why.String("words", 1000)})
+	}
 	e.OnDuty, e.Ahead, e.From = int(o.Int("on_duty", 0, 1e6)), int(o.Int("ahead", 0, 1e6)), int(o.Int("from", 0, 1e6))
 	return e
 }

@@ -80,19 +80,5 @@ func Eligible(s Specialist, r Request, day string) []Reason {
 	return list
 }
 
-// IsLanguage reports whether the text at i is a primary language subtag (BCP 47), such as "de", that is not in the list before it.
-func IsLanguage(list []string, i int) bool {
-	l := list[i]
-	return 2 <= len(l) && len(l) <= 3 && strings.Trim(l, "abcdefghijklmnopqrstuvwxyz") == "" && !slices.Contains(list[:i], l)
-}
-
-// LanguageWanted is what IsLanguage would take, in words.
-const LanguageWanted = "a language of two or three small letters, such as de, each once"
-
-// Speaks reports whether one of the languages wanted is spoken; none wanted is as good as any.
-func Speaks(spoken, wanted []string) bool {
-	return len(wanted) == 0 || slices.ContainsFunc(wanted, func(l string) bool { return slices.Contains(spoken, l) })
-}
-
 // Day is the calendar day that proofs of competence are compared with.
 func Day(now time.Time) string { return now.UTC().Format(time.DateOnly) }

@@ -1,7 +1,6 @@
 package dispatch
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -22,16 +21,22 @@ type Situation struct {
 	OnDuty []int
 	// Ahead is how many requests go before this one to the same people.
 	Ahead int
-	// Durations are recent times from claim to the end, newest first.
+	// Durations are recent times from claim to the end, of that the time that the desk was open.
 	Durations []time.Duration
 	// Outcomes are recent waits, newest first.
 	Outcomes []Outcome
-	// Now is when it is asked; Hours, in Zone, are when the desk is open. Without a Zone they are not known.
-	Now   time.Time
-	Hours Hours
-	Zone  *time.Location
+	// Now is when it is asked.
+	Now time.Time
+	// Desks are when the desks of those on duty are open, as far as that is known of each.
+	Desks []Opening
 	// Opens is the next opening, if nobody is on duty; zero: not known.
 	Opens time.Time
+}
+
+// Opening is when a desk is open, by the clock on the wall of its zone.
+type Opening struct {
+	Hours Hours
+	Zone  *time.Location
 }
 
 // Estimate is how long the wait will be: from Low to High with Chance. Nobody says that no one who may take the request
@@ -113,18 +118,35 @@ func (s Situation) model() time.Duration {
 	return wait
 }
 
-// wall turns a time of the desk's being open into what the clock shows: the night is waited through.
+// wall turns a time of a desk's being open into what the clock shows: the night is waited through. Of several desks the one
+// that has been open so long first counts, since any may take it.
 func (s Situation) wall(open time.Duration) time.Duration {
-	if s.Zone == nil {
+	shortest := time.Duration(-1)
+	for _, d := range s.Desks {
+		at, ok := d.Hours.After(s.Now, open, d.Zone)
+		if _, isOpen := d.Hours.Open(s.Now, d.Zone); !isOpen || !ok {
+			return open // somebody is on duty all the same
+		}
+		if clock := at.Sub(s.Now); shortest < 0 || clock < shortest {
+			shortest = clock
+		}
+	}
+	if shortest < 0 {
 		return open
 	}
-	if _, isOpen := s.Hours.Open(s.Now, s.Zone); !isOpen {
-		return open // somebody is on duty all the same
+	return shortest
+}
+
+// Took is how long something took that began while the desk was open: as long as it was open meanwhile. What began while it was
+// closed, with somebody on duty all the same, went by the clock. That is how wall turns it back.
+func (o Opening) Took(from, to time.Time) time.Duration {
+	if o.Zone == nil {
+		return to.Sub(from)
 	}
-	if at, ok := s.Hours.After(s.Now, open, s.Zone); ok {
-		return at.Sub(s.Now)
+	if _, open := o.Hours.Open(from, o.Zone); !open {
+		return to.Sub(from)
 	}
-	return open
+	return o.Hours.Between(from, to, o.Zone)
 }
 
 // like gives the newest outcomes of the same kind: free hands or none, which are off in different ways.
@@ -166,5 +188,5 @@ func quantile(sorted []float64, q float64) float64 {
 
 // Held reports whether the range held.
 func (e Estimate) Held(waited time.Duration) bool {
-	return !e.Nobody && cmp.Compare(waited, e.Low) >= 0 && waited <= e.High
+	return !e.Nobody && e.Low <= waited && waited <= e.High
 }

@@ -26,14 +26,35 @@ func TestWithoutHistoryTheRangeIsWide(t *testing.T) {
 // TestWaitsThroughTheNight: what the desk cannot do before it closes is done after it opens.
 func TestWaitsThroughTheNight(t *testing.T) {
 	t.Parallel()
-	s := Situation{OnDuty: []int{MostAtOnce}, Ahead: 1, Now: utc("2026-11-25 16:50"), Zone: time.UTC,
-		Hours: Hours{Week: week(Span{"08:00", "17:00"})}, Durations: []time.Duration{time.Hour}}
+	s := Situation{OnDuty: []int{MostAtOnce}, Ahead: 1, Now: utc("2026-11-25 16:50"),
+		Desks: []Opening{{Hours{Week: week(Span{"08:00", "17:00"})}, time.UTC}}, Durations: []time.Duration{time.Hour}}
 	for range Enough {
 		s.Outcomes = append(s.Outcomes, Outcome{Middle: time.Hour, Waited: time.Hour})
 	}
 	e := Expect(s)
 	require.Equal(t, 30*time.Minute, e.Model)
 	require.Equal(t, 15*time.Hour+30*time.Minute, e.Middle, "ten minutes today, fifteen hours closed, twenty tomorrow")
+
+	// Another desk goes on until eight: whichever of the two is named first.
+	late := Opening{Hours{Week: week(Span{"08:00", "20:00"})}, time.UTC}
+	for _, desks := range [][]Opening{{s.Desks[0], late}, {late, s.Desks[0]}} {
+		two := s
+		two.Desks = desks
+		require.Equal(t, 30*time.Minute, Expect(two).Middle)
+	}
+	// Somebody who is on duty while a desk is closed waits for no opening.
+	closed := s
+	closed.Desks = append([]Opening{{Hours{Week: week(Span{"08:00", "12:00"})}, time.UTC}}, s.Desks...)
+	require.Equal(t, 30*time.Minute, Expect(closed).Middle)
+}
+
+// TestTook: the night in the middle of something is not counted, whatever it was, and what was begun out of hours is.
+func TestTook(t *testing.T) {
+	t.Parallel()
+	desk := Opening{Hours{Week: week(Span{"08:00", "17:00"})}, time.UTC}
+	require.Equal(t, 25*time.Minute, desk.Took(utc("2026-11-25 16:50"), utc("2026-11-26 08:15")))
+	require.Equal(t, 40*time.Minute, desk.Took(utc("2026-11-25 19:00"), utc("2026-11-25 19:40")))
+	require.Equal(t, 40*time.Minute, Opening{}.Took(utc("2026-11-25 16:50"), utc("2026-11-25 17:30")), "hours that are not known")
 }
 
 func TestEstimateHolds(t *testing.T) {

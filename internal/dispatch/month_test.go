@@ -172,7 +172,7 @@ func (m *month) find(id stream.ID) int {
 }
 
 func (m *month) estimate(a asking) Estimate {
-	s := Situation{Durations: m.durations[:min(len(m.durations), recent)], Outcomes: m.outcomes, Now: m.now, Hours: deskHours, Zone: time.UTC}
+	s := Situation{Durations: m.durations[:min(len(m.durations), recent)], Outcomes: m.outcomes, Now: m.now, Desks: []Opening{{deskHours, time.UTC}}}
 	for _, p := range m.staff {
 		if p.onDuty && p.may(a) {
 			s.OnDuty = append(s.OnDuty, p.inHand)

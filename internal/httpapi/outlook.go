@@ -22,6 +22,9 @@ type Outlook struct {
 	Desks    int // with which the shop has an agreement in force: without one nobody will ever come
 }
 
+// Asker gives the outlook of a calibration as one organisation may see it: its shop, or a desk of an agreement.
+type Asker func(ctx context.Context, cal *calibration.State, asking stream.ID) (Outlook, error)
+
 // standing is a place as the shop is told it.
 type standing struct {
 	Position int               `json:"position"`
@@ -53,7 +56,7 @@ func (s *Server) place(w http.ResponseWriter, r *http.Request, actor stream.Acto
 	open := cal.Phase() == calibration.Preparing || cal.Phase() == calibration.Waiting
 	open = open && turn.Outcome == "" // of a withdrawn job: nobody is waited for
 	if now := got.Relation == stream.Own || got.Relation == stream.Agreed; now && open && s.Outlook != nil {
-		look, err := s.Outlook(r.Context(), cal)
+		look, err := s.Outlook(r.Context(), cal, actor.Org)
 		if err != nil {
 			return err
 		}

@@ -63,23 +63,13 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 	if err != nil {
 		return nil, err
 	}
-	claimed, err := s.Lists.OfDesk(ctx, actor.Org, nil, mostQueued)
+	claimed, err := s.Lists.InHand(ctx, actor.Org)
 	if err != nil {
 		return nil, err
 	}
-	inHand, holders := map[stream.ID]int{}, map[stream.ID]stream.Person{}
-	for _, row := range claimed {
-		q, _, err := QueueOf(row)
-		if err != nil {
-			return nil, err
-		}
-		if q == nil || q.Over != nil {
-			continue
-		}
-		if holder, held := q.Holder(); held {
-			inHand[holder.Member]++
-			holders[row.Stream.ID] = holder
-		}
+	inHand, holders, err := Hands(claimed)
+	if err != nil {
+		return nil, err
 	}
 	staff := StaffOf(view.State.(*register.State), inHand)
 
@@ -119,9 +109,32 @@ func (s *Server) placed(ctx context.Context, actor stream.Actor, rows []Row) ([]
 	return out, nil
 }
 
+// Hands counts what each member of a desk has in hand, and says who holds what.
+func Hands(claimed []Row) (inHand map[stream.ID]int, holders map[stream.ID]stream.Person, err error) {
+	inHand, holders = map[stream.ID]int{}, map[stream.ID]stream.Person{}
+	for _, row := range claimed {
+		q, _, err := QueueOf(row)
+		if err != nil {
+			return nil, nil, err
+		}
+		if q == nil {
+			continue
+		}
+		if holder, held := q.Holder(); held {
+			inHand[holder.Member]++
+			holders[row.Stream.ID] = holder
+		}
+	}
+	return inHand, holders, nil
+}
+
 // QueueOf reads what a row says of the request.
 func QueueOf(row Row) (*calibration.Queue, string, error) {
-	raw, err := json.Marshal(row.Summary)
+	raw, isRaw := row.Summary.(json.RawMessage)
+	var err error
+	if !isRaw {
+		raw, err = json.Marshal(row.Summary)
+	}
 	var sum struct {
 		Sensor string             `json:"sensor"`
 		Queue  *calibration.Queue `json:"queue"`

@@ -25,6 +25,8 @@ type Lists interface {
 	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]Row, error)
 	// OfDesk gives one page of the calibrations that the desk has claimed, in the same order.
 	OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]Row, error)
+	// InHand gives those of them that are guided, running or stopped.
+	InHand(ctx context.Context, desk stream.ID) ([]Row, error)
 	// Waiting gives the calibrations that wait for a specialist of the desk, the earliest due time first: those of shops that
 	// have an agreement with it.
 	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
@@ -68,11 +70,11 @@ type Server struct {
 	Photos    *photo.Taker
 	Webhooks  Webhooks
 	Devices   *device.Desk
-	Heard     func(stream.Person)                                                // hears of each request of a member; may be nil
-	Unheard   Unheard                                                            // may be nil
-	Outlook   func(ctx context.Context, cal *calibration.State) (Outlook, error) // may be nil
-	TrailKey  string                                                             // the verifier key of the signer of bundles
-	Pages     map[string]http.Handler                                            // the screens, by pattern: what they show they ask these routes for
+	Heard     func(stream.Person)     // hears of each request of a member; may be nil
+	Unheard   Unheard                 // may be nil
+	Outlook   Asker                   // may be nil
+	TrailKey  string                  // the verifier key of the signer of bundles
+	Pages     map[string]http.Handler // the screens, by pattern: what they show they ask these routes for
 	Version   string
 	Log       *slog.Logger
 

@@ -36,7 +36,7 @@ type Head struct {
 type Filter struct {
 	Org, Desk, Job *stream.ID
 	Kind           stream.Kind // "": any
-	Phase          string      // "": any
+	Phases         []string    // any of these; none: any
 	Before         *stream.ID  // the last stream of the page before
 	Limit          int         // at most 500; 0: 50
 }
@@ -97,8 +97,8 @@ func (f Filter) query() (string, pgx.NamedArgs, error) {
 	if f.Kind != "" {
 		and("kind = @kind", "kind", string(f.Kind))
 	}
-	if f.Phase != "" {
-		and("phase = @phase", "phase", f.Phase)
+	if len(f.Phases) > 0 {
+		and("phase = any (@phases)", "phases", f.Phases)
 	}
 	if f.Before != nil {
 		and("stream < @before", "before", given(*f.Before))

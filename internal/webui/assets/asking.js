@@ -9,6 +9,9 @@ const LANGUAGES = /** @type {[string, string][]} */ ([["", "any"], ["en", "Engli
 
 const EVERY_MS = 15_000;
 
+/** Reasons that pass by themselves when somebody comes on duty. */
+const WAITS = new Set(["off-duty", "desk-closed"]);
+
 /** @param {any} e */
 function range(e) {
   const [low, high] = [Math.round(e.low_s / 60), Math.max(1, Math.round(e.high_s / 60))];
@@ -24,8 +27,9 @@ function outlook(e, place, desks) {
   const at = place === null ? "" : place === 1 ? "First in the queue. " : `Place ${place} in the queue. `;
   if (desks === 0) return [h("p", { class: "then" }, h("b", null, "The shop has no agreement with a desk.")), h("p", { class: "then" }, "Nobody sees the request. An owner of the shop makes the agreement.")];
   if (e.nobody) {
-    return [h("p", { class: "then" }, h("b", null, "Nobody is on duty who may take it.")),
-      h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : "No opening hours are known. Telephone the desk.")];
+    const why = e.why?.map((/** @type {any} */ x) => x.words) ?? ["Nobody is on duty who may take it."];
+    return [h("p", { class: "then" }, h("b", null, why.join(" "))),
+      h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : e.why?.some((/** @type {any} */ x) => WAITS.has(x.code)) ? "No opening hours are known. Telephone the desk." : "It waits, and nobody comes as things stand.")];
   }
   return [h("p", { class: "then" }, h("b", null, `${at}Likely ${range(e)}`), place === null ? " from when you asked" : " from now", `, middle ${Math.round(e.middle_s / 60)} min.`),
     h("p", { class: "caution" }, `${e.on_duty} on duty, ${e.ahead} before you. Four waits in five end inside that range.`)];
@@ -47,7 +51,7 @@ export function wait(request, id) {
       if (!p.place || !p.estimate || key === shown) return;
       shown = key;
       put(now, outlook(p.estimate, p.place.position, p.desks));
-      put(then, said && `When you asked: ${said.nobody ? "nobody on duty" : "likely " + range(said)}.`);
+      put(then, said && `When you asked: ${said.nobody ? "nobody who could take it" : "likely " + range(said)}.`);
     } catch {
       // what is shown is the newest that is known
     }

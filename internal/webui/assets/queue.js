@@ -9,7 +9,7 @@ import { sensor, sentence } from "./words.js";
 const CLASSES = /** @type {Record<string, string>} */ ({ held: "Car is held", ready: "Frozen and ready", promised: "Promised", ordinary: "Ordinary", advice: "A question" });
 
 /** What the bay was told of the wait. @param {any} e */
-const said = (e) => e && (e.nobody ? "The bay was told: nobody on duty." : `The bay was told: ${Math.round(e.low_s / 60)} to ${Math.max(1, Math.round(e.high_s / 60))} min.`);
+const said = (e) => e && (e.nobody ? "The bay was told: " + (e.why?.[0].words ?? "Nobody on duty.") : `The bay was told: ${Math.round(e.low_s / 60)} to ${Math.max(1, Math.round(e.high_s / 60))} min.`);
 
 /** The form for why not; it stays, opened or not, while the queue around it is drawn anew. @param {string} id @param {(reason: string) => void} send */
 function decline(id, send) {
