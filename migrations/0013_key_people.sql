@@ -30,6 +30,7 @@ create policy owner_sees_claims on head for select to readback_owner using (desk
 
 alter table running add column desk uuid;
 update running set desk = head.desk from head where head.stream = running.stream;
+delete from running where desk is null; -- nothing runs without a claim
 alter table running alter column desk set not null;
 alter table running drop constraint running_pkey;
 alter table running add constraint running_pkey primary key (desk, specialist);
