@@ -20,7 +20,7 @@ import (
 
 // TestEveryEntryIsTold: the record's page has words of its own for every type of entry there is; the bundles of
 // testdata/trail/golden are told without a gap, and their chains hold where the browser computes them, until one letter of one
-// entry is another.
+// entry is another. Members of two organisations with one id are told apart.
 func TestEveryEntryIsTold(t *testing.T) {
 	t.Parallel()
 	source, err := os.ReadFile("assets/telling.js")
@@ -44,7 +44,7 @@ func TestEveryEntryIsTold(t *testing.T) {
 				const [, kinds, after] = /v1\/(\w+)\/[^/]+\/entries\?after=(\d+)/.exec(address);
 				return Response.json({ entries: trails[kinds].slice(+after, +after + 7), head: trails[kinds].length });
 			};
-			const { gather } = await import(base + "gather.js"), { tell } = await import(base + "telling.js"), { broken } = await import(base + "proving.js");
+			const { gather, named } = await import(base + "gather.js"), { tell } = await import(base + "telling.js"), { broken } = await import(base + "proving.js");
 			const t = await gather(trails.calibrations[0].body.stream.id), stream = trails.calibrations[0].body.stream;
 			const told = t.all.map((e) => {
 				const x = tell(t, e, false), box = document.createElement("div");
@@ -53,16 +53,24 @@ func TestEveryEntryIsTold(t *testing.T) {
 			});
 			const whole = await broken(t.calibration, stream);
 			t.calibration[3].body.at = t.calibration[3].body.at.replace("Z", "0Z");
-			window.got = { told, whole, changed: (await broken(t.calibration, stream)).seq, missing: (await broken(t.job.toSpliced(1, 1), t.job[0].body.stream)).seq };
+			// Two registers hold the same id: an owner chose it. Everybody is told by the name in their own register all the same.
+			const working = t.calibration.find((e) => e.body.by.role === "technician").body.by.member, guiding = t.calibration.find((e) => e.body.by.role === "specialist").body.by.member;
+			trails = JSON.parse(JSON.stringify(trails).replaceAll(guiding, working));
+			for (const f of Object.values(trails).flat().flatMap((e) => e.body.facts)) if (f.name.startsWith("member/")) f.value.name = "Somebody of " + f.stream.id;
+			const both = await gather(stream.id);
+			const namesakes = both.calibration.flatMap((e) => (e.body.by.member !== working || named(both, e.body.by) === "Somebody of " + e.body.by.org ? [] : [e.seq + " by " + named(both, e.body.by)]));
+			window.got = { told, whole, namesakes, changed: (await broken(t.calibration, stream)).seq, missing: (await broken(t.job.toSpliced(1, 1), t.job[0].body.stream)).seq };
 		})(%s), undefined`, trails)))
 		got := run(w, chromedp.Poll[struct {
 			Told             []string
 			Whole            json.RawMessage
 			Changed, Missing int
+			Namesakes        []string
 		}]("window.got", chromedp.WithPollingTimeout(patience)))
 		require.Equal(t, "null", string(got.Whole), name)
 		require.Equal(t, 4, got.Changed, name)
 		require.Equal(t, 2, got.Missing, name)
+		require.Empty(t, got.Namesakes, "%s: under another's name", name)
 		for _, text := range got.Told {
 			t.Log(text)
 			for _, gap := range []string{"undefined", "[object", "NaN", "null", "  "} {

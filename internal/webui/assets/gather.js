@@ -4,7 +4,7 @@
 import { get } from "./api.js";
 
 /** @typedef {import("./proving.js").Entry} Entry */
-/** @typedef {{name: string, org: string, competences: {sensor: string, expires: string, proof?: string}[], roles: Set<string>, first: string, last: string, count: number}} Person */
+/** @typedef {{name: string, org: string, member: string, competences: {sensor: string, expires: string, proof?: string}[], roles: Set<string>, first: string, last: string, count: number}} Person */
 /** @typedef {{id: string, kind: string, value: any, used: number, at: string}} Thing */
 /** @typedef {{job: Entry[], calibration: Entry[], all: Entry[], people: Map<string, Person>, orgs: Map<string, any>, things: Map<string, Thing>, gates: Map<string, any>, plain: (v: any) => string, jobId: string, id: string}} Trail */
 
@@ -40,14 +40,13 @@ export async function gather(id) {
 
 /** @param {Trail} t @param {Entry} e */
 function read(t, e) {
-  const b = e.body, who = person(t, b.by.member);
+  const b = e.body, who = person(t, b.by.org, b.by.member);
   for (const f of b.facts) {
     const [kind, id] = f.name.split("/");
     if (kind === "organisation") t.orgs.set(f.stream.id, f.value);
-    else if (kind === "member") Object.assign(person(t, id), { name: t.plain(f.value.name), org: f.stream.id, competences: f.value.competences ?? [] });
+    else if (kind === "member") Object.assign(person(t, f.stream.id, id), { name: t.plain(f.value.name), competences: f.value.competences ?? [] });
     else if (["instrument", "fixture", "bay", "dimensions"].includes(kind)) t.things.set(id, { id, kind, value: f.value, used: t.things.get(id)?.used ?? 0, at: b.at });
   }
-  who.org ||= b.by.org;
   who.roles.add(b.by.role);
   who.first ||= b.at;
   who.last = b.at;
@@ -59,12 +58,15 @@ function read(t, e) {
   if (b.type === "opened") for (const g of b.decided.gates ?? []) t.gates.set(g.gate, g);
 }
 
-/** @param {Trail} t @param {string} id @returns {Person} */
-function person(t, id) {
-  let p = t.people.get(id);
-  if (!p) t.people.set(id, p = { name: "", org: "", competences: [], roles: new Set(), first: "", last: "", count: 0 });
+/** Two registers may hold the same id, so that who somebody is is organisation and member. @param {string} org @param {string} member */
+const key = (org, member) => org + " " + member;
+
+/** @param {Trail} t @param {string} org @param {string} member @returns {Person} */
+function person(t, org, member) {
+  let p = t.people.get(key(org, member));
+  if (!p) t.people.set(key(org, member), p = { name: "", org, member, competences: [], roles: new Set(), first: "", last: "", count: 0 });
   return p;
 }
 
-/** Somebody's name as the trail has it. @param {Trail} t @param {{member: string, role: string}} by */
-export const named = (t, by) => (by.role === "system" ? "The server" : t.people.get(by.member)?.name || `Member ${by.member.slice(-6)}`);
+/** Somebody's name as the trail has it. @param {Trail} t @param {{org: string, member: string, role: string}} by */
+export const named = (t, by) => (by.role === "system" ? "The server" : t.people.get(key(by.org, by.member))?.name || `Member ${by.member.slice(-6)}`);

@@ -97,9 +97,9 @@ function overdue(t) {
 
 /** @param {Trail} t */
 function people(t) {
-  const rows = [...t.people].filter(([, p]) => p.count).map(([member, p]) => {
+  const rows = [...t.people.values()].filter((p) => p.count).map((p) => {
     const role = [...p.roles][0], proof = p.competences.map((c) => `${sensor(c.sensor)} through ${dayText(c.expires)}${c.proof ? `, proof ${c.proof}` : ""}`).join("; ");
-    return [named(t, { member, role }), [...p.roles].join(", "), t.orgs.get(p.org)?.name ?? "", proof || (role === "system" ? "" : "none entered"), `${p.count}: ${moment(p.first)} to ${moment(p.last)}`];
+    return [named(t, { ...p, role }), [...p.roles].join(", "), t.orgs.get(p.org)?.name ?? "", proof || (role === "system" ? "" : "none entered"), `${p.count}: ${moment(p.first)} to ${moment(p.last)}`];
   });
   return cards("people", ["Name", "As", "Of", "Competence as entered then", "Entries"], rows);
 }
