@@ -49,7 +49,7 @@ export function gates(w, act, photo) {
     const by = g.limits_by && w.state.procedure?.register === w.state.shop && w.people(w.register?.members?.[g.limits_by]?.name);
     const rule = [limits(g, by), DEMANDS[g.demands]].filter(Boolean).join("; "), counts = left(g);
     return h("li", { class: "gate " + gateState(g), id: "gate-" + g.gate }, gateGlyph(gateState(g)),
-      h("span", { class: "gate-name" }, h("b", null, g.asks ?? name(g.gate)), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)]),
+      h("span", { class: "gate-name" }, h("b", null, name(g.gate)), g.asks && h("span", null, g.asks), h("span", { class: "quiet" }, `${/** @type {any} */ (GRADES)[g.grade]}${g.by === "request" ? ", before the request" : ", before the leg"}: `, h("b", null, gateWord(g)), answered(g) && " (" + answered(g) + ")"), (rule || counts) && h("span", { class: "quiet" }, rule, rule ? counts : typeof counts === "string" ? counts.slice(2) : [counts[0].slice(2), ...counts.slice(1)]),
         figureOf(g) && h("span", { class: "problem", id: "problem-" + g.gate, role: "alert" }),
         g.photos && thumbs(w, w.state.photos.filter((/** @type {any} */ p) => g.photos.includes(p.photo)), (id) => photo({ gate: g.gate }, id), g.gate)), keys(g));
   };
@@ -59,7 +59,10 @@ export function gates(w, act, photo) {
       evidence = v;
       for (const b of how.children) b.setAttribute("aria-pressed", String(b === e.currentTarget));
     } }, text)));
-  return h("section", { class: "scroll", "aria-labelledby": "gates-title" }, h("h1", { id: "gates-title" }, `Car and bay${open ? `: ${open} open` : ""}`),
+  // What is still to be answered is in sight, unless somebody is at another one.
+  requestAnimationFrame(() => { if (!box.contains(document.activeElement)) box.querySelector(".gate.open, .gate.not")?.scrollIntoView({ block: "nearest" }); });
+  const box = h("section", { class: "scroll", "aria-labelledby": "gates-title" }, h("h1", { id: "gates-title" }, `Car and bay${open ? `: ${open} open` : ""}`),
     w.state.procedure && h("p", { class: "quiet then" }, `${w.state.procedure.title}: ${w.state.procedure.source.title}, ${w.state.procedure.source.dated}, version ${w.state.procedure.source.version}`),
     how, h("ul", { class: "gates" }, w.state.gates.map(row)), h("p", { class: "caution" }, CAUTIONS.gates));
+  return box;
 }

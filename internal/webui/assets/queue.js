@@ -13,8 +13,8 @@ const said = (e) => e && (e.nobody ? "The bay was told: " + (e.why?.[0].words ??
 
 /** The form for why not; it stays, opened or not, while the queue around it is drawn anew. @param {string} id @param {(reason: string) => void} send */
 function decline(id, send) {
-  const reason = /** @type {HTMLInputElement} */ (h("input", { id: "why-" + id, type: "text", maxlength: 400, "aria-label": "Why it is not for you" }));
-  const form = h("form", { class: "decline", hidden: true }, reason, h("button", { type: "submit", class: "desk-key quiet-key" }, "Decline"));
+  const reason = /** @type {HTMLInputElement} */ (h("input", { id: "why-" + id, type: "text", maxlength: 400 }));
+  const form = h("form", { class: "decline", hidden: true }, h("label", { for: "why-" + id }, "Why it is not for you"), reason, h("button", { type: "submit", class: "desk-key quiet-key" }, "Send the reason"));
   form.addEventListener("submit", (e) => {
     e.preventDefault();
     if (reason.value.trim()) send(reason.value.trim()); else reason.focus();
