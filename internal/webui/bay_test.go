@@ -106,3 +106,60 @@ func TestSeldomScenesOfTheBay(t *testing.T) {
 	b.until(`document.documentElement.dataset.theme === "light"`)
 	b.picture("light")
 }
+
+// TestAnInstructionBetweenReadings: the desk speaks while the keypad is open. What is to be read back is on top, also after a
+// reload; what was typed is there again when it is done, and is sent. Where the instruction moved the target it no longer stands.
+func TestAnInstructionBetweenReadings(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	c := newScene(t, s)
+	c.claimed()
+	b := &bay{window: open(t, browser(t), "bay", s.URL, 1180, 820), rig: c.rig}
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit(c.bay())
+	b.sees("#instruction", "place, then measure")
+	// The numbers of the scene's sheet.
+	b.sees("#goal", "distance 2120\u00a0mm ahead of front bumper, along the thrust line")
+	b.sees("#goal", "lateral centre on the thrust line")
+	b.sees("#goal", "height 1260\u00a0mm above plane of the wheels")
+	b.fits("place")
+	b.press("#take-readings")
+	b.sees("#asked", "front bumper to board face")
+
+	// A doubt moves no key.
+	b.keys("9\r")
+	top := `document.querySelector("#key-enter").getBoundingClientRect().top`
+	b.sees("#hint", "check the digits")
+	with := run(b.window, chromedp.Evaluate[float64](top))
+	b.keys("\b")
+	b.until(`document.querySelector("#hint").textContent === ""`)
+	require.Equal(t, with, run(b.window, chromedp.Evaluate[float64](top)))
+	b.keys(c.rig.read("front bumper to board face") + "\r")
+	b.sees("#count", "reading 2 of 8")
+	b.keys("27")
+
+	c.does(c.desk, "instruct", `{"step":"fit-target"}`)
+	b.sees("#instruction", "fit target")
+	b.sees("#turn", "your turn: read back")
+	b.sees("#since", "asked 0:")
+	b.fits("between")
+	b.visit(c.bay())
+	b.press("#answer-T-CAM-07")
+	b.sees(".verdict-word", "that is what the desk said")
+	c.does(c.desk, "confirm", `{"step":2}`)
+	b.press("#done")
+	b.sees("#count", "reading 2 of 8")
+	b.sees("#typed", "27")
+	b.keys("\b\b")
+	b.measure(nil)
+	b.sees("#verdict", "within limits")
+
+	b.press("#more")
+	b.press("#part-readings")
+	b.press(".gate-keys button")
+	b.sees("#count", "reading 1 of 1")
+	c.step(`{"step":"go-to-position","position":"2"}`, `"position":"2","value_um":620000,"side":"left"`)
+	b.sees("#notice", "the target was moved")
+	b.sees("#instruction", "place, then measure")
+	b.sees("#goal", "lateral 620\u00a0mm to vehicle left of the thrust line")
+}

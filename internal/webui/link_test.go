@@ -120,7 +120,7 @@ func TestNothingIsLostWithoutALink(t *testing.T) {
 	// Stop is kept as well, and said not to be there yet for as long as it is not.
 	line.set(true)
 	b.press("#stop")
-	b.sees("#notice", "stop has not reached the desk yet")
+	b.sees("#notice", "stop has not reached the desk yet. telephone the desk: +00 555 0199.")
 	b.picture("stop-kept")
 	line.set(false)
 	b.sees("#instruction", "stopped")

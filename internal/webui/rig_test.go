@@ -67,7 +67,7 @@ func (r *rig) read(ask string) string {
 		return fmt.Sprintf("%.1f", r.end(to)[2]-under)
 	}
 	switch ask {
-	case "datum to board face":
+	case "front bumper to board face":
 		face := [2]float64{math.Cos(r.yaw), math.Sin(r.yaw)}
 		gap := face[0]*(r.middle[0]-wheelbase-overhang) + face[1]*r.middle[1]
 		return fmt.Sprintf("%.1f", gap/(face[0]*math.Cos(thrust)-face[1]*math.Sin(thrust)))

@@ -114,7 +114,7 @@ func (c *scene) measured(list []string) string {
 		require.NoError(c.t, json.Unmarshal([]byte(text), &r))
 		side := strings.TrimSuffix(r.To, "-end")
 		key, digits, ask := "value_um", 3, map[string]string{
-			"datum-distance": "datum to board face", "level": "level of the board", "end-height": "height of " + side + " end",
+			"datum-distance": "front bumper to board face", "level": "level of the board", "end-height": "height of " + side + " end",
 			"span": "front " + strings.TrimSuffix(strings.TrimPrefix(r.From, "front-"), "-hub") + " hub to " + side + " end",
 		}[r.Quantity]
 		if r.Quantity == "level" {

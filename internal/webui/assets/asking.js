@@ -21,15 +21,16 @@ function range(e) {
 /**
  * An estimate. place is where the request stands now; null for what was said when it was asked for. desks is with how many
  * the shop has an agreement, where that is known.
- * @param {any} e @param {number | null} place @param {number} [desks]
+ * @param {any} e @param {number | null} place @param {number} [desks] @param {any[]} [phones] the desks' numbers
  */
-function outlook(e, place, desks) {
+function outlook(e, place, desks, phones = []) {
   const at = place === null ? "" : place === 1 ? "First in the queue. " : `Place ${place} in the queue. `;
   if (desks === 0) return [h("p", { class: "then" }, h("b", null, "The shop has no agreement with a desk.")), h("p", { class: "then" }, "Nobody sees the request. An owner of the shop makes the agreement.")];
   if (e.nobody) {
     const why = e.why?.map((/** @type {any} */ x) => x.words) ?? ["Nobody is on duty who may take it."];
     return [h("p", { class: "then" }, h("b", null, why.join(" "))),
-      h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : e.why?.some((/** @type {any} */ x) => WAITS.has(x.code)) ? "No opening hours are known. Telephone the desk." : "It waits, and nobody comes as things stand.")];
+      h("p", { class: "then" }, at, e.opens ? `A desk opens next ${dayTime(Date.parse(e.opens))}. The request waits for it.` : e.why?.some((/** @type {any} */ x) => WAITS.has(x.code)) ? "No opening hours are known. Telephone the desk." : "It waits, and nobody comes as things stand."),
+      phones.map((t) => h("p", { class: "then" }, `${t.name}: ${t.phone}`))];
   }
   return [h("p", { class: "then" }, h("b", null, `${at}Likely ${range(e)}`), place === null ? " from when you asked" : " from now", `, middle ${Math.round(e.middle_s / 60)} min.`),
     h("p", { class: "caution" }, `${e.on_duty} on duty, ${e.ahead} before you. Four waits in five end inside that range.`)];
@@ -50,7 +51,7 @@ export function wait(request, id) {
       const key = JSON.stringify([p.place?.position, p.estimate, p.desks]);
       if (!p.place || !p.estimate || key === shown) return;
       shown = key;
-      put(now, outlook(p.estimate, p.place.position, p.desks));
+      put(now, outlook(p.estimate, p.place.position, p.desks, p.telephones));
       put(then, said && `When you asked: ${said.nobody ? "nobody who could take it" : "likely " + range(said)}.`);
     } catch {
       // what is shown is the newest that is known

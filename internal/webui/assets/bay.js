@@ -3,7 +3,7 @@
 // server folds; what is being typed is kept here and in sessionStorage.
 
 import { command, get, Refused, signOut } from "./api.js";
-import { byId, drop, h, kept, part as lazy, place, put, theme } from "./dom.js";
+import { byId, drop, h, kept, part as lazy, place, put, theme, untilThere } from "./dom.js";
 import { clock, otherUnit, unit } from "./format.js";
 import { linkGlyph, speakGlyph, stopGlyph, turnGlyph } from "./glyph.js";
 import { Link } from "./link.js";
@@ -29,16 +29,11 @@ let part = "now";
 /** What the photos are opened for, and from where. @type {any[]} */
 let aimed = [];
 let spoken = "", lastStep = "", meanwhile = false; // placed while the request waits
+let number = "", numberOf = "none"; // the desk's telephone, asked for while there is a link
 
 theme();
 put(byId("stop"), stopGlyph(), h("span", null, "Stop"));
-byId("stop").addEventListener("click", async () => {
-  // A line can be dead long before that shows: whoever pressed Stop is told that it is not there yet.
-  const late = "Stop has not reached the desk yet. Telephone the desk.", timer = setTimeout(() => notice(late), 2000);
-  await act("stop");
-  clearTimeout(timer);
-  if (byId("notice").textContent.startsWith(late)) notice("");
-});
+byId("stop").addEventListener("click", () => untilThere(act("stop"), notice, `Stop has not reached the desk yet. Telephone the desk${number}.`));
 link.addEventListener("state", drawLink);
 link.addEventListener("outbox", drawLink);
 link.addEventListener("orphan", (e) => notice(/** @type {CustomEvent} */ (e).detail.refused.text()));
@@ -62,6 +57,14 @@ async function begin() {
     put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
     if (!refused) setTimeout(begin, 1000);
   }
+}
+
+/** Learns whom to call once there is no link. */
+function learn() {
+  const desk = w.state.claim?.desk ?? "";
+  if (desk === numberOf) return;
+  numberOf = desk;
+  get(`/v1/calibrations/${id}/place`).then((p) => { number = p.telephones?.length ? ": " + p.telephones.map((/** @type {any} */ t) => t.phone).join(" or ") : ""; }, () => { numberOf = "none"; });
 }
 
 /** @param {string} text */
@@ -182,6 +185,7 @@ function now() {
   if (step) return stepScene(w, step, act);
   if (turn.do === "record-drive") return { key: ["drive", s.attempts], spoken: "Drive, then record it. " + s.procedure.drive_caution, body: () => drives.show((m) => m.drive(w, (data) => command("calibrations", id, w.seen.seq, "record-drive", data).then(() => w.look()))) };
   if (turn.do === "record-gate") return { key: ["gates", w.stamp], spoken: "Answer the gates", body: answers };
+  if (turn.do === "waive") return plain("Wait for the desk", "", big("give-again", "Answer it again", () => { go("gates"); document.getElementById("gate-" + turn.gate)?.scrollIntoView(); }), gates.show((m) => m.passing(w, turn.gate)));
   const fit = turn.do === "instruct" && turn.kind === "fit-target";
   if (turn.who === "technician" || turn.do === "go" || (fit && s.place.stage === "none")) return setUp();
   const text = { "issue-sheet": "The desk makes the set-up sheet.", "adopt-sheet": "The desk looks at your set-up sheet.", declare: (road ? "" : "Every position has run. ") + "The desk declares the result.", instruct: fit ? "The desk says which target to fit." : turn.kind === "move" ? "It is far off. The desk says how to move it." : `The desk sends you to position ${turn.position}.` }[/** @type {string} */ (turn.do)] ?? "";
@@ -263,9 +267,11 @@ function draw() {
     if (rounds.now && (s.phase === "stopped" || s.phase === "running")) rounds.end();
   }
   lastStep = urgent;
+  if (rounds.between(step, s.steps, w.seq)) notice("The target was moved: its readings are taken anew.");
+  learn();
   byId("where").textContent = where(s);
   byId("stop").hidden = s.phase === "declared" || s.phase === "closed";
-  const typing = rounds.now && part === "now";
+  const typing = rounds.now && part === "now" && !step; // what is typed waits until the instruction is done
   const mine = typing || s.turn.who === "technician", running = s.phase === "running";
   turnline.show([s.turn, s.phase, typing], () => [turnGlyph(running ? "running" : typing ? "technician" : s.turn.who ?? ""),
     h("b", { class: running ? "met" : mine ? "bay" : s.turn.who ? "desk" : "" }, running ? "Leg running" : s.turn.who ? (mine ? "Your turn: " : "Desk’s turn: ") + (typing ? "readings" : task(s.turn)) : /** @type {any} */ (PHASES)[s.phase]), " ", h("span", { id: "since", class: "quiet" })]);

@@ -66,7 +66,7 @@ export function readings(w) {
         const a = v.readings?.[i], z = a?.standardised_residual_ppm, sus = /** @type {any} */ (suspects.get(i));
         const off = sus && (sus.likely_error_um !== undefined ? lengthText(Math.abs(sus.likely_error_um)) : degText(Math.abs(sus.likely_error_udeg)));
         const long = sus && (sus.likely_error_um ?? sus.likely_error_udeg) > 0;
-        return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r)), h("td", { class: "n" }, value(r)),
+        return h("tr", { class: sus ? "suspect" : "" }, h("td", { class: "n" }, i + 1), h("th", { scope: "row" }, reading(r, "", s.sheet.setup.datum)), h("td", { class: "n" }, value(r)),
           h("td", { class: "n" }, sus ? h("b", { class: "bay" }, `${off} too ${long ? "large" : "small"}`) : a?.smallest_error_um === undefined && a?.smallest_error_udeg === undefined ? h("span", { class: "quiet" }, "unchecked") : z === undefined ? "" : residual(z)));
       }))),
     h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind))), road];

@@ -3,7 +3,7 @@
 // composed. Everything has a key.
 
 import { get, opener, Refused, signOut } from "./api.js";
-import { byId, h, part, place, put, theme } from "./dom.js";
+import { byId, h, part, place, put, theme, untilThere } from "./dom.js";
 import { DeskWork } from "./deskwork.js";
 import { clock, otherUnit, timeOfDay, unit } from "./format.js";
 import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
@@ -25,7 +25,7 @@ let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (nu
 const record = h("p", { id: "record", class: "quiet" });
 const strips = place(byId("strips"), draw), main = place(byId("main"), draw), linkline = place(byId("link")), keys = place(byId("keys"));
 const photos = part(() => import("./photos.js"));
-const work = new DeskWork(link, notice, () => draw());
+const work = new DeskWork(link, notice, () => draw(), stop);
 
 theme();
 byId("sign-out").addEventListener("click", signOut);
@@ -163,6 +163,12 @@ function drawLink() {
 }
 
 /** @param {Watch} w */
+function stop(w) {
+  const number = w.register?.organisation?.phone;
+  untilThere(w.command("stop").catch((e) => notice(e.message)), notice, `Stop has not reached ${w.name()} yet. Telephone the bay${number ? ": " + number : ""}.`);
+}
+
+/** @param {Watch} w */
 function turnOf(w) {
   const { turn, phase } = w.state;
   if (!w.mine) return { who: "", word: "With " + (name(w.state.claim.member) || "a colleague"), tone: "", task: w.offer("specialist") ? "hand-over offered" : task(turn) };
@@ -190,7 +196,7 @@ function draw() {
         strip(w, link.now()),
         h("div", { class: "strip-turn" }, w.state.phase === "stopped" ? stopGlyph() : turnGlyph(/** @type {any} */ (t.who)), h("span", null, h("b", { class: t.tone }, t.word), h("span", { class: "quiet" }, t.task), h("span", { class: "quiet asked-at", "data-turn": id }))),
         h("b", { class: "strip-clock", "data-since": String(w.since()) }, clock(link.now() - w.since())),
-        h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => w.command("stop").catch((e) => notice(e.message)) }, "Stop"));
+        h("button", { type: "button", id: "stop-" + id, class: "stop small" + (w.state.phase === "running" ? " live" : ""), disabled: ["declared", "closed", "stopped"].includes(w.state.phase), "aria-label": "Stop " + w.name(), onclick: () => stop(w) }, "Stop"));
     }),
     queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }), record,
   ]);
@@ -211,7 +217,7 @@ function tick() {
   for (const el of document.querySelectorAll("[data-since]")) el.textContent = clock(link.now() - Number(/** @type {HTMLElement} */ (el).dataset.since));
   for (const el of document.querySelectorAll("[data-until]")) el.textContent = clock(Date.parse(/** @type {any} */ (el).dataset.until) - link.now());
   for (const el of document.querySelectorAll("[data-turn]")) {
-    const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.since ? waited(w.state.turn, link.now(), 0) : w?.gone.technician && link.state === "linked" ? { text: `Bay not heard of for ${clock(link.now() - w.gone.technician)}`, late: true } : { text: "", late: false };
+    const w = watches.get(/** @type {HTMLElement} */ (el).dataset.turn ?? ""), x = w?.state?.turn.late_at && waited(w.state.turn, link.now(), 0).late ? { text: "late", late: true } : w?.gone.technician && link.state === "linked" ? { text: `Bay not heard of for ${clock(link.now() - w.gone.technician)}`, late: true } : { text: "", late: false };
     el.textContent = x.text;
     el.className = "asked-at " + (x.late ? "late" : "quiet");
   }

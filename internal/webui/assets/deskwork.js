@@ -12,8 +12,9 @@ const SLIPS = { transposed: "two digits swapped", tenfold: "ten times off", "one
 const bench = part(() => import("./bench.js")), sheet = part(() => import("./sheet.js")), forms = part(() => import("./deskforms.js")), finish = part(() => import("./finish.js")), photos = part(() => import("./photos.js"));
 
 export class DeskWork {
-  /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw */
-  constructor(link, notice, redraw) {
+  /** @param {import("./link.js").Link} link @param {(text: string) => void} notice @param {() => void} redraw @param {(w: import("./watch.js").Watch) => void} stop */
+  constructor(link, notice, redraw, stop) {
+    this.stop = stop;
     this.link = link;
     this.notice = notice;
     this.redraw = redraw;
@@ -105,7 +106,7 @@ export class DeskWork {
         next.send();
         return true;
       case "g": this.act("go"); return true;
-      case "s": this.act("stop"); return true;
+      case "s": this.stop(w); return true;
       case "c": if (w.state.phase === "running") this.act("end-leg", { outcome: "completed" }); return true;
       case "h": case "r": if (w.state.phase === "stopped") this.act("restart", { routine_holds: key === "h" }); return true;
       case "a": if (w.state.turn.do === "correct" || w.state.turn.do === "confirm") this.act("correct", { step: w.state.turn.step }); return true;

@@ -217,3 +217,14 @@ export function part(load) {
   };
   return { warm, show, here: () => here };
 }
+
+/**
+ * Says a text until what was pressed has come to where it goes: a line can be dead long before that shows.
+ * @param {Promise<any>} pressed @param {(text: string) => void} notice @param {string} text
+ */
+export async function untilThere(pressed, notice, text) {
+  const timer = setTimeout(() => notice(text), 2000);
+  await pressed;
+  clearTimeout(timer);
+  if (byId("notice").textContent?.startsWith(text)) notice("");
+}

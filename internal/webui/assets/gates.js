@@ -2,17 +2,19 @@
 // The conditions of car and bay: what has to be answered beside the set-up itself.
 
 import { byId, h } from "./dom.js";
-import { answer as answered, figureOf, gateState, gateWord, left, limits, parseAmount, unitName } from "./gatestate.js";
+import { amountText, answer as answered, farOutside, figureOf, gateState, gateWord, left, limits, parseAmount, unitName } from "./gatestate.js";
 import { decimal } from "./format.js";
 import { gateGlyph } from "./glyph.js";
 import { thumbs } from "./picture.js";
-import { CAUTIONS, gate as name, GRADES } from "./words.js";
+import { CAUTIONS, gate as name, GRADES, sentence } from "./words.js";
 
 const EVIDENCE = /** @type {const} */ ([["declared", "Seen by me"], ["measured", "Measured"], ["photographed", "Photographed"]]);
 const DEMANDS = /** @type {Record<string, string>} */ ({ measured: "has to be measured", photographed: "has to be photographed" });
 let evidence = "declared";
 /** Figures that were typed and not entered yet, by gate: they stay while the list is drawn anew or left. @type {Map<string, string>} */
 const typed = new Map();
+/** The gate and figure that was asked about because it is far outside its limits: entered again it is sent. */
+let doubted = "";
 
 /**
  * @param {import("./watch.js").Watch} w
@@ -27,6 +29,12 @@ export function gates(w, act, photo) {
       const input = /** @type {HTMLInputElement} */ (byId("value-" + g.gate)), n = parseAmount(input.value, f.unit);
       byId("problem-" + g.gate).textContent = n === null ? `A number alone, in ${unitName(f.unit)}.` : "";
       if (n === null) return input.focus();
+      const far = farOutside(f, n), asked = `${g.gate} ${n}`;
+      if (far && doubted !== asked) {
+        doubted = asked;
+        byId("problem-" + g.gate).textContent = `${amountText(n, f.unit)} is far outside ${far}. Enter it again to send it.`;
+        return input.focus();
+      }
       Object.assign(data, { value: { amount: n, unit: f.unit } });
       if (data.evidence === "declared" && g.figure) data.evidence = "measured"; // a figure is read off something
     }
@@ -65,4 +73,11 @@ export function gates(w, act, photo) {
     w.state.procedure && h("p", { class: "quiet then" }, `${w.state.procedure.title}: ${w.state.procedure.source.title}, ${w.state.procedure.source.dated}, version ${w.state.procedure.source.version}`),
     how, h("ul", { class: "gates" }, w.state.gates.map(row)), h("p", { class: "caution" }, CAUTIONS.gates));
   return box;
+}
+
+/** A gate that waits for the desk to let it pass: what was answered, against what. @param {import("./watch.js").Watch} w @param {string} gate */
+export function passing(w, gate) {
+  const g = w.state.gates.find((/** @type {any} */ one) => one.gate === gate), is = answered(g), rule = limits(g);
+  return [h("p", { class: "then", id: "passing" }, h("b", null, g.asks ?? name(gate)), is && [": ", is], `, ${g.met ? "outside its caution" : "not met"}.`),
+    rule && h("p", { class: "then" }, sentence(rule), "."), h("p", { class: "then" }, "The desk lets it pass or not. You can answer it again.")];
 }

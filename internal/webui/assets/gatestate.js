@@ -52,6 +52,24 @@ export function limits(g, whose) {
   return within + (f.caution ? `; outside ${between(f.caution, f.unit)} the desk has to let it pass` : "") + (g.limits === "own" ? `; own limits${whose ? " of " + whose : ""}` : g.limits ? "; limits as stated" : "");
 }
 
+/** Where somebody can work at all: for figures without limits. @type {Record<string, {lower: number, upper: number}>} */
+const WORKING = { mC: { lower: -40_000, upper: 60_000 } };
+
+/**
+ * What a figure is so far outside of that it is more likely mistyped than true, in words; "" if it is not. Between two limits
+ * that is three times their distance beyond them, beside one a fifth or five times of it.
+ * @param {any} f the figure asked for @param {number} n
+ */
+export function farOutside(f, n) {
+  const known = /** @type {(v: any) => v is number} */ ((v) => v !== undefined), none = [f.lower, f.upper].every((v) => !known(v)) && !f.caution;
+  const lowers = [f.lower, f.caution?.lower].filter(known), uppers = [f.upper, f.caution?.upper].filter(known), working = none && WORKING[f.unit];
+  if (none) return working && (n < working.lower || n > working.upper) ? between(working, f.unit) : "";
+  const lower = lowers.length ? Math.min(...lowers) : undefined, upper = uppers.length ? Math.max(...uppers) : undefined;
+  const room = lower !== undefined && upper !== undefined ? 3 * (upper - lower) : undefined, one = lower ?? upper ?? 0;
+  const far = room !== undefined ? n < /** @type {number} */ (lower) - room || n > /** @type {number} */ (upper) + room : one > 0 && (n > 5 * one || (lower !== undefined && n < one / 5));
+  return far ? between({ lower, upper }, f.unit) : "";
+}
+
 /** What was answered. @param {any} g */
 export const answer = (g) => (g.answered ? [g.value && amountText(g.value.amount, g.value.unit), g.evidence].filter(Boolean).join(", ") : "");
 

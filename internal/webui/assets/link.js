@@ -8,6 +8,8 @@ import { LATER, newId, Refused } from "./api.js";
 /** Words that must be meant at the moment they arrive: they are never kept for a line that comes back later. */
 const PERISHABLE = new Set(["bay-clear", "go", "restart", "confirm"]);
 const PERISH_MS = 5000;
+/** A command that is not answered in this time, while nothing else is heard either, was said into a dead line. */
+const ANSWER_MS = 5000;
 const KEY = "readback.outbox";
 
 /** @typedef {{kind: string, id: string}} Ref */
@@ -91,12 +93,16 @@ export class Link extends EventTarget {
   check() {
     if (!this.socket) return this.connect();
     if (Date.now() - this.heard > 2.5 * this.beat) {
-      const dead = this.socket;
-      this.closed(dead, 1006, "");
-      dead.close();
+      this.dead(this.socket);
     } else if (this.state === "linked") {
       this.say({ say: "beat", n: ++this.n });
     }
+  }
+
+  /** @param {WebSocket} ws */
+  dead(ws) {
+    this.closed(ws, 1006, "");
+    ws.close();
   }
 
   /** @param {object} message */
@@ -199,8 +205,12 @@ export class Link extends EventTarget {
 
   /** @param {Kept} c */
   send(c) {
-    const { id, base, type, data } = c;
+    const { id, base, type, data } = c, ws = this.socket, sent = Date.now();
     this.say({ say: "command", stream: c.stream, command: { id, base, type, data } });
+    // An answer may be slow though the line lives: a beat finds out.
+    const silent = () => ws && this.socket === ws && this.heard <= sent && this.outbox.some((one) => one.id === id);
+    setTimeout(() => silent() && this.say({ say: "beat", n: ++this.n }), ANSWER_MS / 2);
+    setTimeout(() => silent() && this.dead(/** @type {WebSocket} */ (ws)), ANSWER_MS);
   }
 
   /** @param {string} id */

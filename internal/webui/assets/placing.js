@@ -4,6 +4,7 @@
 
 import { h } from "./dom.js";
 import { verdictGlyph } from "./glyph.js";
+import { goal } from "./goal.js";
 import { hold } from "./hold.js";
 import { plan } from "./plan.js";
 import { seam } from "./seam.js";
@@ -36,7 +37,11 @@ export function placing(w, hands) {
       const all = w.state.sheet.measure ?? [];
       const why = p.void ? `Void: ${(/** @type {any} */ (CAUSES)[p.void] ?? p.void).toLowerCase()}. What was measured before no longer stands.` : `${all.length} readings at this position.`;
       if (!all.length) return simple("The sheet plans no readings", "Ask the desk for a sheet that does.", undefined);
-      return simple("Place, then measure", why, primary("take-readings", "Take readings", begin("report", true, all)), CAUTIONS.move);
+      return {
+        key, spoken: "Place, then measure", primary: primary("take-readings", "Take readings", begin("report", true, all)),
+        body: () => h("section", { class: "two" }, h("div", null, h("h1", { class: "instruction medium", id: "instruction" }, "Place, then measure"),
+          h("div", { id: "goal" }, goal(w.state.sheet.setup, w.planned() ?? w.state.sheet.setup.positions[0])), h("p", { class: p.void ? "then" : "caution" }, why), h("p", { class: "caution" }, CAUTIONS.move)), plan(w)),
+      };
     }
     case "placed":
       return verdictScene(w, hands, begin);
@@ -85,8 +90,8 @@ function verdictScene(w, hands, begin) {
   const { list, moves, further } = next(w);
   const passes = v.verdict === "within" || p.waived;
   const first = moves[0];
-  const behind = w.state.sheet.setup.side === "behind";
-  const say = [word, first?.spoken, !first && !passes && list[0] && plain(reading(list[0]))].filter(Boolean).join(". ");
+  const behind = w.state.sheet.setup.side === "behind", from = w.state.sheet.setup.datum;
+  const say = [word, first?.spoken, !first && !passes && list[0] && plain(reading(list[0], "", from))].filter(Boolean).join(". ");
   const foot = passes ? primary("lock", "Clamps tight: lock", () => hands.act("lock"))
     : moves.length ? primary("moved", "Moved: measure again", begin("report", true, all))
       : list.length ? primary("again", further ? (list.length === 1 ? "Take this reading" : `Take the ${list.length} that are left`) : list.length === 1 ? "Take it again" : `Take ${list.length} again`, begin("report", false, list))
@@ -99,8 +104,8 @@ function verdictScene(w, hands, begin) {
         p.waived && h("p", { class: "then" }, "The desk lets it pass, with its reason."),
         first && h("h1", { class: "instruction medium", id: "instruction" }, marked(first.verb, "bay"), " ", h("span", { class: "figure-line" }, h("b", { class: "figure bay" }, first.figure), first.unit === "°" ? "" : "\u00a0", h("span", { class: "rest" }, first.unit)), " ", marked(first.side, "bay")),
         moves.slice(1).map((/** @type {any} */ m) => h("p", { class: "then" }, "then ", lower(line(m)))),
-        !first && !passes && list.length > 0 && list.length <= 3 && [h("h1", { class: "instruction medium", id: "instruction" }, reading(list[0], "bay")),
-          list.slice(1).map((/** @type {any} */ r) => h("p", { class: "then" }, "and ", lower(reading(r))))],
+        !first && !passes && list.length > 0 && list.length <= 3 && [h("h1", { class: "instruction medium", id: "instruction" }, reading(list[0], "bay", from)),
+          list.slice(1).map((/** @type {any} */ r) => h("p", { class: "then" }, "and ", lower(reading(r, "", from))))],
         !first && !passes && v.verdict === "remeasure" && h("p", { class: "then" }, v.suspects?.length ? `The others contradict ${list.length === 1 ? "it" : "one of them"}. Move nothing.` : "The readings contradict each other."),
         v.copied && h("p", { class: "then" }, "Every reading is exactly as planned. Were they measured?"),
         h("div", { class: "slots" }, (v.judged ?? []).map((/** @type {any} */ j) => slot(j, behind)))),
@@ -134,7 +139,7 @@ export function standing(w, hands) {
   const p = w.state.place;
   return h("section", { class: "scroll" }, h("h1", null, "Readings that stand"), !p.stands.length && h("p", { class: "quiet" }, "None."),
     h("ul", { class: "gates" }, p.stands.map((/** @type {any} */ r, /** @type {number} */ i) => h("li", { class: "gate" },
-      h("span", { class: "gate-name" }, h("b", null, `${i + 1}  `, reading(r)), h("span", { class: "quiet" }, value(r))),
+      h("span", { class: "gate-name" }, h("b", null, `${i + 1}  `, reading(r, "", w.state.sheet.setup.datum)), h("span", { class: "quiet" }, value(r))),
       (p.stage === "placed" || p.stage === "locked") && h("span", { class: "gate-keys" }, h("button", { type: "button", onclick: () => { hands.rounds.begin("report", false, [r], w.seen.seq); hands.redraw(); } }, "Take again"))))));
 }
 

@@ -11,6 +11,9 @@ const CLASSES = /** @type {Record<string, string>} */ ({ held: "Car is held", re
 /** What the bay was told of the wait. @param {any} e */
 const said = (e) => e && (e.nobody ? "The bay was told: " + (e.why?.[0].words ?? "Nobody on duty.") : `The bay was told: ${Math.round(e.low_s / 60)} to ${Math.max(1, Math.round(e.high_s / 60))} min.`);
 
+/** @param {{code: string, words: string}[]} why */
+const notYou = (why) => (why.some((x) => x.code === "off-duty") ? "You are off duty." : why.length ? "Not offered to you: " + why.map((x) => x.words).join(" ") : "");
+
 /** The form for why not; it stays, opened or not, while the queue around it is drawn anew. @param {string} id @param {(reason: string) => void} send */
 function decline(id, send) {
   const reason = /** @type {HTMLInputElement} */ (h("input", { id: "why-" + id, type: "text", maxlength: 400 }));
@@ -41,7 +44,7 @@ export function queueRows(rows, desk) {
       h("div", { class: "grow place" }, h("b", { class: "class " + p.class }, CLASSES[p.class] ?? sentence(p.class)), " ",
         h("span", null, p.reasons.map((/** @type {any} */ x) => x.words).join(" ")),
         h("span", { class: "quiet" }, [q.promised && `Car promised for ${dayTime(Date.parse(q.promised))}.`, q.languages && `Speaks ${q.languages.join(" or ")}.`, `Due ${dayTime(Date.parse(p.due))}.`, said(q.estimate),
-          offered.length ? `Offered to ${offered.join(", ")}.` : "Offered to nobody on duty.", p.not_you.length ? "Not offered to you: " + p.not_you.map((/** @type {any} */ x) => x.words).join(" ") : ""].filter(Boolean).join(" ")), why),
+          offered.length ? `Offered to ${offered.join(", ")}.` : "Nobody on duty may take it.", notYou(p.not_you)].filter(Boolean).join(" ")), why),
       h("b", { class: "strip-clock", "data-since": String(Date.parse(r.queued_at)) }, clock(desk.now - Date.parse(r.queued_at))),
       h("div", { class: "pair-keys" }, h("button", { type: "button", class: "desk-key claim", id: "claim-" + id, onclick: () => desk.claim(r) }, "Claim"),
         h("button", { type: "button", class: "plain", id: "decline-" + id, onclick: () => { no.hidden = !no.hidden; if (!no.hidden) no.querySelector("input")?.focus(); } }, "Decline")));

@@ -24,7 +24,8 @@ function expected(w, r) {
  */
 export function keypad(w, rounds, then) {
   const round = /** @type {import("./rounds.js").Round} */ (rounds.now);
-  let text = "", doubted = "";
+  const from = w.state.sheet.setup.datum;
+  let text = round.typed ?? "", doubted = "";
   const show = h("output", { class: "typed", id: "typed", "aria-live": "off" });
   const hint = h("p", { class: "hint", id: "hint", role: "status" });
   const asked = h("h1", { class: "instruction small", id: "asked" }), count = h("p", { class: "count-line", id: "count" }), last = h("p", { class: "last quiet", id: "last" });
@@ -36,7 +37,7 @@ export function keypad(w, rounds, then) {
 
   const draw = () => {
     const r = current();
-    put(asked, reading(r, "desk"));
+    put(asked, reading(r, "desk", from));
     put(count, `${round.purpose === "closing" ? "Closing reading" : "Reading"} ${round.at + 1} of ${round.list.length}`,
       h("span", { class: "quiet" }, ", " + (w.register?.instruments?.[r.instrument]?.name ?? "instrument")), counts(r) && h("span", { class: "quiet" }, "; " + counts(r)));
     put(show, h("span", { class: "digits" }, text.replace("-", "\u2212") || "\u00a0"), h("span", { class: "caret", "aria-hidden": "true" }), h("span", { class: "unit" }, unit()));
@@ -49,8 +50,14 @@ export function keypad(w, rounds, then) {
     if (key === "back") text = text.slice(0, -1);
     else if (key === "sign") text = text.startsWith("-") ? text.slice(1) : "-" + text;
     else if (text.length < 9 && !(key === "." && text.includes("."))) text += key;
+    typed(text);
     put(hint);
     draw();
+  };
+  /** What is typed stays with the round, so that it is there again after an instruction came in between. @param {string} now */
+  const typed = (now) => {
+    round.typed = text = now;
+    rounds.keep();
   };
   const enter = () => {
     const r = current(), n = isAngle(r) ? parseDeg(text) : parseLength(text);
@@ -58,10 +65,10 @@ export function keypad(w, rounds, then) {
     const plan = expected(w, r);
     if (plan !== null && Math.abs(n - plan) > (isAngle(r) ? GROSS.udeg : GROSS.um) && doubted !== `${round.at}:${text}`) {
       doubted = `${round.at}:${text}`;
-      return void put(hint, "Check the digits. Enter again if the instrument says so.");
+      return void put(hint, "Check the digits, then Enter again.");
     }
     round.values[round.at] = n;
-    text = "";
+    typed("");
     put(hint);
     const next = round.values.findIndex((v) => v === null);
     if (next < 0) {
@@ -71,7 +78,7 @@ export function keypad(w, rounds, then) {
     round.at = next;
     rounds.keep();
     draw();
-    then.said(reading(current()).map((p) => (p instanceof Node ? p.textContent : p)).join(""));
+    then.said(reading(current(), "", from).map((p) => (p instanceof Node ? p.textContent : p)).join(""));
   };
   const key = (/** @type {string} */ label, /** @type {string} */ press, /** @type {string} */ name = label) =>
     h("button", { type: "button", class: "key", id: "key-" + press.replace(".", "point"), "aria-label": name, onclick: () => type(press) }, label);

@@ -5,7 +5,8 @@
 import { isAngle } from "./words.js";
 
 /**
- * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number, base: number}} base is the entry it was begun on Round
+ * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number, base: number, typed?: string, step?: number}} Round
+ * base is the entry it was begun on, typed what is not entered yet, step an instruction that came in between
  */
 
 export class Rounds {
@@ -32,6 +33,21 @@ export class Rounds {
   end() {
     this.now = null;
     this.keep();
+  }
+
+  /**
+   * Takes note of an instruction that came in between. The readings stay, unless the target was moved by it.
+   * @param {any} open the step that is not done @param {any[]} steps @param {number} seq the entry that is shown @returns {boolean} whether they are void
+   */
+  between(open, steps, seq) {
+    const r = this.now;
+    if (!r || (open ? r.step === open.number : !r.step)) return false;
+    const was = open ? null : steps[/** @type {number} */ (r.step) - 1], moved = was?.state === "done" && was.step !== "fit-target";
+    r.step = open?.number;
+    if (was) r.base = seq;
+    if (moved) this.end();
+    else this.keep();
+    return moved;
   }
 
   /** The command's data: what has a value. */

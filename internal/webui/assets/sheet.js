@@ -2,8 +2,9 @@
 // The set-up sheet as a form: every number with its unit, its side and what it counts from, and the document it is from.
 
 import { Refused } from "./api.js";
-import { byId, field, h, select } from "./dom.js";
+import { byId, field, h, put, select } from "./dom.js";
 import { parseDeg, parseMM } from "./format.js";
+import { goal } from "./goal.js";
 import { datum, sentence } from "./words.js";
 
 const LINES = ["thrust-line", "centreline"];
@@ -62,15 +63,17 @@ export function sheetForm(w, send) {
   const ways = (method?.set_ups ?? []).map((/** @type {any} */ u) => /** @type {[string, string]} */ ([u.name, `${u.name}: target ${u.target}, ${u.positions.length} position${u.positions.length === 1 ? "" : "s"}`]));
   const way = select([...ways, ["", "type the numbers"]]);
   const typed = (/** @type {any[]} */ ...inside) => h("fieldset", { class: "typed-in" }, inside);
+  const numbers = h("div", { id: "numbers" });
   const fit = () => {
-    const from = /** @type {HTMLSelectElement} */ (way).value, target = method?.set_ups.find((/** @type {any} */ u) => u.name === from)?.target;
+    const from = /** @type {HTMLSelectElement} */ (way).value, chosen = method?.set_ups.find((/** @type {any} */ u) => u.name === from), target = chosen?.target, at = chosen?.setup.positions ?? [];
+    put(numbers, at.map((/** @type {any} */ p) => [at.length > 1 && h("p", { class: "quiet" }, `Position ${p.name}`), goal(chosen.setup, p)]));
     for (const f of form.querySelectorAll(".typed-in")) /** @type {HTMLElement} */ (f).hidden = Boolean(from);
     const stand = /** @type {HTMLSelectElement} */ (form.querySelector("#fixture"));
     for (const o of stand.options) if (target && reg.fixtures[o.value].target === target) stand.value = o.value;
   };
   way.addEventListener("change", () => fit());
   const form = h("form", { id: "sheet", class: "sheet", novalidate: true },
-    ways.length > 0 && h("fieldset", null, h("legend", null, `${method.title}: ${method.source.title}, ${method.source.dated}, version ${method.source.version}`), field("set-up", "Numbers from the procedure", way)),
+    ways.length > 0 && h("fieldset", null, h("legend", null, `${method.title}: ${method.source.title}, ${method.source.dated}, version ${method.source.version}`), field("set-up", "Numbers from the procedure", way), numbers),
     typed(h("legend", null, "Where the numbers come from"),
       field("source", "Document", h("input", { type: "text", maxlength: 200 })), field("dated", "Dated", h("input", { type: "date" })),
       field("version", "Version", h("input", { type: "text", maxlength: 60 }))),

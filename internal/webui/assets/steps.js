@@ -33,7 +33,7 @@ export function stepScene(w, step, act) {
       primary: step.side !== "left" && step.side !== "right" && step.side !== "centre" ? undefined : () => flanks(w.job?.vehicle?.steering) };
   }
   if (step.state === "wrong") {
-    return { key, spoken: "Not what the desk said. Do not move. " + spoken,
+    return { key, spoken: "Not what the desk said. Do not move. The desk says it again.",
       body: () => h("section", { class: "step" }, asked(said, "desk"), seam("open"),
         h("p", { class: "verdict-word bay", id: "wrong" }, "Not what the desk said. Do not move."), h("p", { class: "then" }, "The desk says it again.")) };
   }

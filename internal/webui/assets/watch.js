@@ -124,8 +124,9 @@ export class Watch extends EventTarget {
     this.dispatchEvent(new Event("change"));
   }
 
-  /** When the turn came to whoever has it, ms: at the last entry that was not a note. */
+  /** When the turn came to whoever has it, ms; what the job asks for counts from the last entry that was not a note. */
   since() {
+    if (this.state.turn.since) return Date.parse(this.state.turn.since);
     for (let i = this.entries.length - 1; i >= 0; i--) if (this.entries[i].type !== "noted") return this.entries[i].at;
     return this.loadedAt ?? Date.now();
   }

@@ -49,27 +49,28 @@ export const quantity = (q) => ({ yaw: "turn", azimuth: "direction" })[q] ?? q;
 /** The state of a verdict for colour and shape. @param {any} v */
 export const tone = (v) => (v?.verdict === "within" ? "met" : "bay");
 
-/** A point of the car or the board as parts of a sentence. @param {string} p */
-function point(p, tone = "") {
+/** A point of the car or the board as parts of a sentence. @param {string} p @param {string} from the sheet's datum */
+function point(p, tone, from) {
   const m = /^(front|rear)-(left|right)-hub$/.exec(p);
   if (m) return [m[1] + " ", side(m[2], tone), " hub"];
   const e = /^(left|right)-end$/.exec(p);
   if (e) return [side(e[1], tone), " end"];
-  return [p];
+  return [p === "datum" && from ? datum(from) : p];
 }
 
 /**
  * What is to be read, as parts of a sentence.
  * @param {{quantity: string, from?: string, to?: string}} r
+ * @param {string} [tone] @param {string} [from] the datum of the sheet, by its name
  * @returns {any[]}
  */
-export function reading(r, tone = "") {
+export function reading(r, tone = "", from = "") {
   const parts = (() => {
     switch (r.quantity) {
-      case "datum-distance": return ["datum to board face"];
-      case "span": return [...point(r.from ?? "", tone), " to ", ...point(r.to ?? "", tone)];
-      case "plan-span": return ["level: ", ...point(r.from ?? "", tone), " to ", ...point(r.to ?? "", tone)];
-      case "end-height": return ["height of ", ...point(r.to ?? "", tone)];
+      case "datum-distance": return [...point("datum", tone, from), " to board face"];
+      case "span": return [...point(r.from ?? "", tone, from), " to ", ...point(r.to ?? "", tone, from)];
+      case "plan-span": return ["level: ", ...point(r.from ?? "", tone, from), " to ", ...point(r.to ?? "", tone, from)];
+      case "end-height": return ["height of ", ...point(r.to ?? "", tone, from)];
       case "height": return ["height of the target"];
       case "centre-offset": return ["target off the line"];
       case "level": return ["level of the board"];
