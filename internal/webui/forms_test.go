@@ -127,7 +127,7 @@ func TestAPressIsSaidOnWhatWasSeen(t *testing.T) {
 	// Readings are said on what they were begun on: a sheet that comes meanwhile is looked at before they count.
 	c.does(c.tech, "void-setup", `{"cause":"fixture-touched"}`)
 	b.press("#take-readings")
-	b.sees("#asked", "datum to board face")
+	b.sees("#asked", "front bumper to board face")
 	c.does(c.tech, "void-setup", `{"cause":"car-moved"}`)
 	b.keys("2120.4\r")
 	b.press("#send-now")

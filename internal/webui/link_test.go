@@ -3,6 +3,7 @@ package webui_test
 import (
 	"fmt"
 	"io"
+	"maps"
 	"math/big"
 	"math/rand/v2"
 	"net"
@@ -24,6 +25,7 @@ type wire struct {
 	mu    sync.Mutex
 	cut   bool
 	conns map[net.Conn]bool
+	dead  map[net.Conn]bool // nothing of these arrives any more, and nobody is told
 	all   sync.WaitGroup
 }
 
@@ -31,7 +33,7 @@ func newWire(t *testing.T, url string) *wire {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	w := &wire{listener: l, to: strings.TrimPrefix(url, "http://"), conns: map[net.Conn]bool{}}
+	w := &wire{listener: l, to: strings.TrimPrefix(url, "http://"), conns: map[net.Conn]bool{}, dead: map[net.Conn]bool{}}
 	w.all.Go(func() {
 		for {
 			c, err := l.Accept()
@@ -63,6 +65,29 @@ func (w *wire) set(cut bool) {
 	}
 }
 
+// kill lets what is carried now go nowhere, as a line does that is dead though nothing failed. New connections are carried.
+func (w *wire) kill() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	maps.Copy(w.dead, w.conns)
+}
+
+// end is one end of a connection, to write to.
+type end struct {
+	net.Conn
+	of *wire
+}
+
+func (e end) Write(b []byte) (int, error) {
+	e.of.mu.Lock()
+	dead := e.of.dead[e.Conn]
+	e.of.mu.Unlock()
+	if dead {
+		return len(b), nil
+	}
+	return e.Conn.Write(b)
+}
+
 func (w *wire) carry(in net.Conn) {
 	defer in.Close()
 	out, err := net.Dial("tcp", w.to)
@@ -78,8 +103,8 @@ func (w *wire) carry(in net.Conn) {
 		return
 	}
 	var there sync.WaitGroup
-	there.Go(func() { io.Copy(out, in); out.Close() })
-	io.Copy(in, out)
+	there.Go(func() { io.Copy(end{out, w}, in); out.Close() })
+	io.Copy(end{in, w}, out)
 	in.Close()
 	there.Wait()
 	w.mu.Lock()
@@ -126,6 +151,25 @@ func TestNothingIsLostWithoutALink(t *testing.T) {
 	b.sees("#instruction", "stopped")
 	b.until(`document.querySelector("#notice").textContent === ""`)
 	require.Equal(t, uint64(4), entries(tech, cal))
+}
+
+// TestADeadLineIsFoundByACommand: nothing failed, and nothing arrives. Two and a half beats would be 37 s, longer than a page may
+// take here; a command that is not answered in five seconds is said again over another connection, once.
+func TestADeadLineIsFoundByACommand(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	line := newWire(t, s.URL)
+	tech := s.As(apptest.Technician)
+	cal := tech.OpenCalibration(tech.OpenJob())
+	b := open(t, browser(t), "bay", line.url(), 1194, 834)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	b.visit("/bay/" + cal.ID.String())
+	b.sees("#link", "linked")
+	b.sees("#gates-title", "car and bay")
+	line.kill()
+	b.press("#yes-floor-surveyed")
+	b.until(`sessionStorage.getItem("readback.outbox") === "[]"`)
+	require.Equal(t, uint64(2), entries(tech, cal))
 }
 
 func entries(c *apptest.Client, s *apptest.Stream) uint64 {

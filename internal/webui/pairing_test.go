@@ -47,7 +47,7 @@ func TestTheQueue(t *testing.T) {
 	row := "#waits-" + one.cal.ID.String()
 	d.sees(row, "demo workshop north")
 	d.sees(row, "car promised for")
-	d.sees(row, "not offered to you")
+	d.sees(row, "nobody on duty may take it. you are off duty.")
 	d.sees(row, "the bay was told: the desk is closed")
 	d.sees("#duty", "off duty")
 	d.press("#duty")

@@ -32,8 +32,10 @@ export function gates(w, act, photo) {
       const far = farOutside(f, n), asked = `${g.gate} ${n}`;
       if (far && doubted !== asked) {
         doubted = asked;
-        byId("problem-" + g.gate).textContent = `${amountText(n, f.unit)} is far outside ${far}. Enter it again to send it.`;
-        return input.focus();
+        const problem = byId("problem-" + g.gate);
+        problem.textContent = `${amountText(n, f.unit)} is far outside ${far}. Enter it again to send it.`;
+        input.focus();
+        return problem.scrollIntoView({ block: "nearest" });
       }
       Object.assign(data, { value: { amount: n, unit: f.unit } });
       if (data.evidence === "declared" && g.figure) data.evidence = "measured"; // a figure is read off something

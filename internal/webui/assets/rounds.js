@@ -5,8 +5,8 @@
 import { isAngle } from "./words.js";
 
 /**
- * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number, base: number, typed?: string, step?: number}} Round
- * base is the entry it was begun on, typed what is not entered yet, step an instruction that came in between
+ * @typedef {{purpose: "report" | "closing", moved: boolean, list: any[], values: (number | null)[], at: number, base: number, typed?: string, told?: number}} Round
+ * base is the entry it was begun on, typed what is not entered yet, told how many instructions are taken note of
  */
 
 export class Rounds {
@@ -36,15 +36,16 @@ export class Rounds {
   }
 
   /**
-   * Takes note of an instruction that came in between. The readings stay, unless the target was moved by it.
+   * Takes note of the instructions that came in between, once they are done. The readings stay, unless the target was moved.
    * @param {any} open the step that is not done @param {any[]} steps @param {number} seq the entry that is shown @returns {boolean} whether they are void
    */
   between(open, steps, seq) {
     const r = this.now;
-    if (!r || (open ? r.step === open.number : !r.step)) return false;
-    const was = open ? null : steps[/** @type {number} */ (r.step) - 1], moved = was?.state === "done" && was.step !== "fit-target";
-    r.step = open?.number;
-    if (was) r.base = seq;
+    if (!r) return false;
+    r.told ??= steps.length - (open ? 1 : 0);
+    if (open || steps.length === r.told) return false;
+    const moved = steps.slice(r.told).some((s) => s.state === "done" && s.step !== "fit-target");
+    [r.told, r.base] = [steps.length, seq];
     if (moved) this.end();
     else this.keep();
     return moved;
