@@ -79,8 +79,8 @@ async function act(type, data = {}) {
     return await w.command(type, data);
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
+    await w.look(); // first what came in between, then that it did
     notice(said(e));
-    await w.look();
   }
 }
 
@@ -98,9 +98,9 @@ async function sendRound() {
     rounds.end();
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
-    notice(said(e));
     round.values[round.at] = null;
     await w.look();
+    notice(said(e));
     round.base = w.seen.seq;
     rounds.keep();
   }

@@ -37,8 +37,8 @@ export class DeskWork {
       accepted = true;
     } catch (e) {
       if (!(e instanceof Refused)) throw e;
+      await w.look(); // first what came in between, then that it did
       this.notice(e.slug === "stale" ? "Something came in between. Look again, then decide." : e.text());
-      await w.look();
     }
     this.redraw();
     return accepted;

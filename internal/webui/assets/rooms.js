@@ -51,12 +51,14 @@ export async function room(show, anyone = false) {
  */
 export const acting = (trouble, look) => async (/** @type {() => Promise<unknown>} */ what) => {
   trouble.textContent = "";
-  const tell = (/** @type {unknown} */ e) => {
-    trouble.textContent ||= said(e);
-    trouble.scrollIntoView({ block: "nearest" });
-  };
-  await what().catch(tell);
-  await look().catch(tell);
+  /** @type {unknown[]} */
+  const failed = [];
+  const note = (/** @type {unknown} */ e) => void failed.push(e);
+  await what().catch(note);
+  await look().catch(note); // first how things are, then what was refused: who reads that may type at once
+  if (!failed.length) return;
+  trouble.textContent ||= said(failed[0]);
+  trouble.scrollIntoView({ block: "nearest" });
 };
 
 /** Something that is shown this once, to be handed on. @param {string} id @param {string} label @param {string} text @param {string} about */
