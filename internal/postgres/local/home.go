@@ -66,8 +66,12 @@ func openHome(stateDir, accountName string) (*home, error) {
 	return h, nil
 }
 
-// close gives the lock up.
-func (h *home) close() { h.lock.Close() }
+// close gives the lock up. It is unlocked first: a process that is just being started holds a copy of the file for a moment,
+// and with the copy the lock.
+func (h *home) close() {
+	_ = unix.Flock(int(h.lock.Fd()), unix.LOCK_UN)
+	h.lock.Close()
+}
 
 // ErrInUse is the cause of the refusal to start a cluster that another process runs. Running finds that one.
 var ErrInUse = errors.New("the lock is held")
