@@ -10,8 +10,8 @@
 // are about now, and nothing of them is stored: a technician captures what is to stay.
 //
 // Invariants. A token is kept as its hash and shown once; a new one voids the one before, and retiring the device voids
-// it, at the next request to any node. A device learns the id of the job or calibration and nothing of what is in it. VINs are compared by marks under a stream's key and never
-// kept plain.
+// it, at the next request to any node. A device learns the id of the job or calibration and nothing of what is in it. VINs are
+// compared by marks under a stream's key and never kept plain.
 //
 // Everything exported may be called from many goroutines.
 package device
