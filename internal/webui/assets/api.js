@@ -18,6 +18,9 @@ export class Refused extends Error {
 /** Slugs after which the same is to be sent again. */
 export const LATER = new Set(["not-ready", "too-many", "no-database"]);
 
+/** A request that takes longer went into a dead line. */
+const PATIENCE_MS = 30_000;
+
 /**
  * @param {string} method
  * @param {string} path
@@ -26,7 +29,7 @@ export const LATER = new Set(["not-ready", "too-many", "no-database"]);
  */
 export async function ask(method, path, body) {
   const res = await fetch(path, {
-    method, credentials: "same-origin",
+    method, credentials: "same-origin", signal: AbortSignal.timeout(PATIENCE_MS),
     headers: body === undefined ? {} : { "Content-Type": "application/json" },
     body: body === undefined ? undefined : JSON.stringify(body),
   });
