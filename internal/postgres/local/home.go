@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -66,15 +67,24 @@ func openHome(stateDir, accountName string) (*home, error) {
 	return h, nil
 }
 
-// close gives the lock up. It is unlocked first: a process that is just being started holds a copy of the file for a moment,
-// and with the copy the lock.
-func (h *home) close() {
-	_ = unix.Flock(int(h.lock.Fd()), unix.LOCK_UN)
-	h.lock.Close()
+// close gives the lock up.
+func (h *home) close() { unlock(h.lock) }
+
+// unlock gives a lock up and closes its file. Closing alone would not do: a process that is just being started holds a copy
+// of the file until it runs its program, and with the copy the lock.
+func unlock(f *os.File) {
+	_ = unix.Flock(int(f.Fd()), unix.LOCK_UN)
+	f.Close()
 }
 
 // ErrInUse is the cause of the refusal to start a cluster that another process runs. Running finds that one.
 var ErrInUse = errors.New("the lock is held")
+
+// A lock refused is asked for again this often, with this pause, before it counts as held.
+const (
+	lookTries = 10
+	lookPause = 10 * time.Millisecond
+)
 
 // takeLock takes the folder's lock or names the process that has it. The lock dies with its process, and the server
 // does not inherit it.
@@ -85,6 +95,13 @@ func (h *home) takeLock() error {
 		return unusable(path, err)
 	}
 	err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	for range lookTries { // what refuses may be a look (lockHeld), which is over in microseconds
+		if !errors.Is(err, unix.EWOULDBLOCK) {
+			break
+		}
+		time.Sleep(lookPause)
+		err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	}
 	if errors.Is(err, unix.EWOULDBLOCK) {
 		holder := "another process"
 		text := make([]byte, 32)
@@ -105,7 +122,7 @@ func (h *home) takeLock() error {
 		_, err = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
 	}
 	if err != nil {
-		f.Close()
+		unlock(f)
 		return unusable(path, err)
 	}
 	h.lock = f

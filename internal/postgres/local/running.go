@@ -57,7 +57,7 @@ func Made(stateDir string) (bool, error) {
 }
 
 // lockHeld reports whether a process runs the cluster. The look takes a shared lock for a moment, which is refused while
-// somebody holds the exclusive one.
+// somebody holds the exclusive one; whoever starts the cluster in that moment asks again.
 func (h *home) lockHeld() (bool, error) {
 	path := filepath.Join(h.dir, "lock")
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NOFOLLOW, 0)
@@ -67,7 +67,7 @@ func (h *home) lockHeld() (bool, error) {
 	if err != nil {
 		return false, unusable(path, err)
 	}
-	defer f.Close() // gives the shared lock back
+	defer unlock(f)
 	err = unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB)
 	if errors.Is(err, unix.EWOULDBLOCK) {
 		return true, nil

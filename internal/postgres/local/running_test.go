@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/jackc/pgx/v5"
@@ -74,5 +76,38 @@ func TestSocketOf(t *testing.T) {
 			dir = ""
 		}
 		require.Equal(t, want, dir, text)
+	}
+}
+
+// TestLockWhileProcessesStart takes and gives up the lock, and looks at it, while processes are started all the time: each
+// holds a copy of every open file until it runs its program, which must neither keep a lock nor refuse one.
+func TestLockWhileProcessesStart(t *testing.T) {
+	t.Parallel()
+	h := &home{dir: newTempDir(t)}
+	stop := make(chan struct{})
+	var starters sync.WaitGroup
+	for range 4 {
+		starters.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+					_ = exec.Command("/bin/true").Run()
+				}
+			}
+		})
+	}
+	defer starters.Wait()
+	defer close(stop)
+	for range 2000 {
+		require.NoError(t, h.takeLock())
+		held, err := h.lockHeld()
+		require.NoError(t, err)
+		require.True(t, held)
+		h.close()
+		held, err = h.lockHeld()
+		require.NoError(t, err)
+		require.False(t, held)
 	}
 }
