@@ -64,6 +64,17 @@ func TestHash(t *testing.T) {
 	}
 }
 
+func TestADecoyCostsWhatAHashCosts(t *testing.T) {
+	t.Parallel()
+	d, real := decoy(), Hash("correct horse battery")
+	require.Len(t, d, len(real))
+	require.Equal(t, strings.Split(real, "$")[:4], strings.Split(d, "$")[:4])
+	ok, err := verify(d, "correct horse battery")
+	require.NoError(t, err)
+	require.False(t, ok)
+	require.NotEqual(t, d, decoy())
+}
+
 func TestCheckPassword(t *testing.T) {
 	t.Parallel()
 	require.NoError(t, CheckPassword("password", "twelve chars"))

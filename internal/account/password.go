@@ -35,7 +35,18 @@ func CheckPassword(field, password string) error {
 func Hash(password string) string {
 	salt := make([]byte, saltBytes)
 	rand.Read(salt) // never fails
-	sum := argon2.IDKey([]byte(password), salt, passes, memoryKiB, lanes, hashBytes)
+	return stored(salt, argon2.IDKey([]byte(password), salt, passes, memoryKiB, lanes, hashBytes))
+}
+
+// decoy is a hash that no password is known to make, at the cost of a real one when it is verified and at none before.
+func decoy() string {
+	salt, sum := make([]byte, saltBytes), make([]byte, hashBytes)
+	rand.Read(salt)
+	rand.Read(sum)
+	return stored(salt, sum)
+}
+
+func stored(salt, sum []byte) string {
 	b64 := base64.RawStdEncoding
 	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, memoryKiB, passes, lanes,
 		b64.EncodeToString(salt), b64.EncodeToString(sum))

@@ -19,10 +19,12 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
+	"maps"
 	"net/http"
 	"path"
 	"regexp"
 	"strings"
+	"sync"
 )
 
 //go:embed assets pages
@@ -64,14 +66,17 @@ type asset struct {
 }
 
 // Routes gives the handlers of all pages and assets by pattern. They answer GET and HEAD.
-func Routes() map[string]http.Handler {
+func Routes() map[string]http.Handler { return maps.Clone(routes()) }
+
+// routes is made once in a process: packing takes time, and what is packed never changes.
+var routes = sync.OnceValue(func() map[string]http.Handler {
 	assets, hash := load()
 	routes := map[string]http.Handler{"GET /assets/{hash}/{file...}": serveAssets(assets, hash)}
 	for pattern, p := range screens {
 		routes[pattern] = p.handler("/assets/"+hash, preloads(assets, p.module))
 	}
 	return routes
-}
+})
 
 // load reads and packs the assets, and hashes their names and contents. What is embedded is there: anything else is a
 // mistake of ours.
