@@ -5,9 +5,10 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unre
 LDFLAGS := -X readback/internal/cli.Version=$(VERSION)
 FUZZTIME ?= 10s
 POINTS  ?= 200
+SEEDS   ?= 20
 
 .DEFAULT_GOAL := help
-.PHONY: help build test features race fuzz faults demo run bench lint need-go need-postgres need-chromium
+.PHONY: help build test features race fuzz faults seeds demo run bench lint need-go need-postgres need-chromium
 
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/\1|\2/p' Makefile | while IFS='|' read -r target what; do \
@@ -42,6 +43,9 @@ demo: build need-postgres ## the main job, end to end, in seconds once built (SE
 
 run: build need-postgres ## the demo world, served until you stop it
 	bin/readback demo --world
+
+seeds: need-go need-postgres ## play both stories of the demo with many more readings than make test does (SEEDS=20)
+	$(GO) test -count=1 -v -timeout 60m -run 'Story$$' ./internal/demo -seeds $(SEEDS)
 
 bench: need-go need-postgres ## the service against the bare machine, in one table with its goals; some minutes
 	@cd internal/bench && $(GO) test -count 1 -timeout 60m -run '^TestBench$$' -args -long
