@@ -1,6 +1,7 @@
 package webui_test
 
 import (
+	"flag"
 	"testing"
 
 	"go.uber.org/goleak"
@@ -8,4 +9,11 @@ import (
 	"readback/internal/testkit/apptest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(browsed{apptest.Wrap(m)}) }
+// TestMain runs more tests side by side than there are processors: mostly they wait for a page. What -parallel says
+// comes later, and counts.
+func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", "4"); err != nil {
+		panic(err)
+	}
+	goleak.VerifyTestMain(browsed{apptest.Wrap(m)})
+}

@@ -94,11 +94,12 @@ func between(err error) bool {
 	return false
 }
 
-// fail ends the test with what the page shows.
+// fail ends the test with what the page shows, and what its fields hold.
 func (w *window) fail(err error) {
 	w.t.Helper()
 	w.picture("failed")
-	text, _ := chromedp.Run(w.ctx, chromedp.Evaluate[string](`location.href + "\n" + document.body.innerText`))
+	text, _ := chromedp.Run(w.ctx, chromedp.Evaluate[string](`location.href + "\n" + document.body.innerText + "\n" +
+		[...document.querySelectorAll("input, select, textarea")].map(e => e.id + ": " + (e.type === "checkbox" ? e.checked : e.value.slice(0, 200))).join("\n")`))
 	w.mu.Lock()
 	said := strings.Join(w.said, "\n")
 	w.mu.Unlock()
