@@ -15,13 +15,18 @@ import (
 const (
 	mostRequests = 1000
 	requestEvery = 20 * time.Millisecond
+
+	// What stops the work has tries of its own beside these, more than anybody presses.
+	mostStops = 200
+	stopEvery = 100 * time.Millisecond
 )
 
 // paces keeps one member's loop from slowing everybody else's requests. The zero value is ready; it may be used from many
 // goroutines.
 type paces struct {
 	mu     sync.Mutex
-	people pace.Buckets[stream.Person] // guarded by mu
+	people pace.Buckets[stream.Person] // guarded by mu, as are
+	stops  pace.Buckets[stream.Person]
 }
 
 // take uses up a request, or refuses it; who is refused uses up nothing.
@@ -34,5 +39,18 @@ func (p *paces) take(who stream.Person, now time.Time) error {
 			time.Second/requestEvery, mostRequests)).After(wait)
 	}
 	p.people.Take(who, now)
+	return nil
+}
+
+// stop uses up one of the tries for what stops the work, or refuses it.
+func (p *paces) stop(who stream.Person, now time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.stops.Most, p.stops.Every = mostStops, stopEvery
+	if wait := p.stops.Wait(who, now); wait > 0 {
+		return fault.New(fault.TooMany, fmt.Sprintf("You stop too often: %d times in a second, after %d at once. What you sent before was heard.",
+			time.Second/stopEvery, mostStops)).After(wait)
+	}
+	p.stops.Take(who, now)
 	return nil
 }

@@ -110,5 +110,9 @@ func TestAStopIsTakenAllTheSame(t *testing.T) {
 	require.Equal(t, http.StatusTooManyRequests, asks(toy.Ann, http.MethodPost, "/commands", toyserver.Command("open", map[string]any{"org": toy.Org})))
 	require.Equal(t, http.StatusTooManyRequests, asks(toy.Ann, http.MethodPost, "/commands", "no command"))
 	require.Equal(t, http.StatusOK, asks(toy.Ann, http.MethodPost, "/commands", toyserver.Note("stop", 1)))
+	for range mostStops {
+		s.paces.stop(stream.Person{Org: toy.Org, Member: toy.Ann}, time.Now().Add(time.Hour))
+	}
+	require.Equal(t, http.StatusTooManyRequests, asks(toy.Ann, http.MethodPost, "/commands", toyserver.Note("stop", 2)), "a loop of stops is slowed down")
 	require.Equal(t, http.StatusOK, asks(toy.Ben, http.MethodGet, "/entries", nil), "nobody else is held back")
 }

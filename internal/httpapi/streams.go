@@ -43,7 +43,7 @@ func refOf(r *http.Request) (stream.Ref, error) {
 }
 
 // command takes the same commands as the websocket, by the same way. However many somebody sends, one that stops the work
-// is taken.
+// is taken; only a loop of nothing but these is slowed down.
 func (s *Server) command(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
 	late := s.paces.take(actor.Person(), time.Now())
 	ref, err := refOf(r)
@@ -55,7 +55,10 @@ func (s *Server) command(w http.ResponseWriter, r *http.Request, actor stream.Ac
 		return err
 	}
 	cmd, err := wire.DecodeCommand(raw)
-	if late != nil && (err != nil || !s.Hub.Urgent(cmd.Type)) {
+	if late != nil && err == nil && s.Hub.Urgent(cmd.Type) {
+		late = s.paces.stop(actor.Person(), time.Now())
+	}
+	if late != nil {
 		return late
 	}
 	if err != nil {

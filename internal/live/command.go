@@ -41,7 +41,8 @@ func (h *Hub) Do(ctx context.Context, actor stream.Actor, ref stream.Ref, cmd st
 		return Receipt{}, err
 	}
 	c := &command{actor: actor, plain: cmd, answer: make(chan answer, 1)}
-	if err := l.put(c, urgent); err != nil {
+	near := l.nearness(ctx, actor)
+	if err := l.put(c, near, urgent && access.Allowed(actor.Roles, near, ref.Kind, access.Command)); err != nil {
 		l.release()
 		return Receipt{}, err
 	}

@@ -71,7 +71,7 @@ func (g *Following) Tell(key string, value []byte) error {
 	if g.closed.Load() || g.line == nil {
 		return access.NotHere()
 	}
-	if g.line.put(&tell{g, key, value}, false) != nil {
+	if g.line.put(&tell{g, key, value}, stream.Own, false) != nil {
 		g.line.hub.count.dropped.Add(1)
 	}
 	return nil
@@ -87,7 +87,7 @@ func (h *Hub) Follow(ctx context.Context, actor stream.Actor, ref stream.Ref, af
 	g := &Following{line: l, actor: actor, follower: f}
 	for {
 		j := &join{following: g, after: after, done: make(chan joined, 1)}
-		if err := l.put(j, false); err != nil {
+		if err := l.put(j, l.nearness(ctx, actor), false); err != nil {
 			l.release()
 			return nil, err
 		}
@@ -224,7 +224,7 @@ func (l *line) begin(ctx context.Context, j *join) joined {
 		return joined{err: fault.Badly("after", fmt.Sprintf("the number of an entry that exists, at most %d", l.fold.Seq))}
 	case relation == stream.Ended:
 		return joined{relation: relation}
-	case len(l.followers) >= l.hub.cfg.MostFollowers:
+	case len(l.followers) >= share(l.hub.cfg.MostFollowers, relation):
 		return joined{err: fault.New(fault.TooMany, "As many follow this already as there is room for.")}
 	case l.fold.Seq-j.after > uint64(len(l.recent)):
 		return joined{relation: relation}

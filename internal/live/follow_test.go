@@ -320,6 +320,23 @@ func TestFollowersHaveALimit(t *testing.T) {
 	})
 }
 
+// Desks that look at a waiting request take half of the places at most: the shop's own people find one.
+func TestOnlookersLeavePlaces(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		w.do(w.technician, w.cal, "request", `{}`)
+		h := w.node(func(c *live.Config) { c.MostFollowers = 4 })
+		w.follow(h, w.specialist, w.cal, 0)
+		w.follow(h, w.specialist, w.cal, 0)
+		_, err := h.Follow(t.Context(), w.specialist, w.cal, 0, newEar())
+		require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+		w.follow(h, w.technician, w.cal, 0)
+		w.do(w.specialist, w.cal, "claim", `{}`)
+		_, err = h.Follow(t.Context(), w.specialist, w.cal, 0, newEar())
+		require.True(t, fault.Is(err, fault.TooMany), "the last quarter is the shop's: %v", err)
+		w.follow(h, w.technician, w.cal, 0)
+	})
+}
+
 // A caller that gives up while it waits leaves nothing behind that keeps the stream open.
 func TestFollowGivenUp(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {

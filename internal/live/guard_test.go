@@ -53,6 +53,74 @@ func TestUrgentCommandsPass(t *testing.T) {
 	})
 }
 
+// Whoever was here once and knows the id sends what is refused, as often as there is room for it to wait, and what would be
+// urgent from others: the shop's own commands and its stop find room and wait for no more than that.
+func TestStrangersCannotKeepTheShopOut(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		h := w.node(func(c *live.Config) {
+			c.MostWaiting = 4
+			c.Urgent = map[string]bool{"end": true}
+		})
+		_, err := h.View(t.Context(), w.technician, w.cal) // it is open here
+		require.NoError(t, err)
+		release := make(chan struct{})
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
+		own, strange := make(chan error, 8), make(chan error, 24)
+		give := func(results chan error, actor stream.Actor, typ string) {
+			cmd := w.cmd(w.cal, typ, `{}`)
+			go func() { _, err := h.Do(t.Context(), actor, w.cal, cmd); results <- err }()
+			synctest.Wait()
+		}
+		give(own, w.technician, "add") // is being written
+		for range 6 {
+			give(strange, w.stranger, "add")
+			give(strange, w.stranger, "end")
+		}
+		require.Len(t, strange, 10, "half of the room for what waits, and none of that for what is urgent")
+		give(own, w.technician, "add")
+		give(own, w.technician, "add")
+		for range 4 {
+			give(own, w.technician, "end")
+		}
+		require.Empty(t, own, "all of it waits, none is refused")
+		close(release)
+		for range 7 {
+			require.NoError(t, <-own)
+		}
+		refused := map[fault.Slug]int{}
+		for range 12 {
+			refused[fault.Of(<-strange).Slug]++
+		}
+		require.Equal(t, map[fault.Slug]int{fault.TooMany: 10, fault.NotHere: 2}, refused)
+	})
+}
+
+// However much that is urgent comes, what waits has its turn in between.
+func TestUrgentCommandsLeaveTurns(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		h := w.node(func(c *live.Config) { c.Urgent = map[string]bool{"end": true} })
+		release := make(chan struct{})
+		w.store.Hook(memstore.Hooks{Before: func(ctx context.Context, _ live.Append) error { return wait(ctx, release) }})
+		results := make(chan error, 31)
+		for i := range 31 {
+			cmd := w.cmd(w.cal, map[bool]string{true: "add", false: "end"}[i < 2], `{}`)
+			go func() { _, err := h.Do(t.Context(), w.technician, w.cal, cmd); results <- err }()
+			synctest.Wait()
+		}
+		close(release)
+		for range 31 {
+			require.NoError(t, <-results)
+		}
+		before := 0
+		for i, e := range w.chain(w.cal)[2:] {
+			if e.Type == "added" {
+				before = i
+			}
+		}
+		require.Equal(t, 8, before, "29 were urgent")
+	})
+}
+
 // A stream that is full takes only what stops the work; a register, which must be able to retire a member, is never full.
 func TestAFullStream(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {

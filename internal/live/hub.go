@@ -72,8 +72,8 @@ type Config struct {
 	Log    *slog.Logger     // slog.Default()
 
 	MostOpen      int           // streams open at once; 20,000
-	MostFollowers int           // of one stream; 64
-	MostWaiting   int           // commands and followers that wait for one stream; 32
+	MostFollowers int           // of one stream; 64; see share
+	MostWaiting   int           // commands and followers that wait for one stream, and urgent commands beside them; 32; see share
 	MostEntries   int           // of one job or calibration; 20,000
 	MostBytes     int           // of these entries together; 48 MiB
 	MostRecent    int           // entries of an open stream kept at hand for followers that come back; 16

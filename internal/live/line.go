@@ -41,6 +41,8 @@ type line struct {
 
 	turns liveTurns
 
+	filling sync.Mutex // held while a task is put, so that none is put beyond its share
+
 	unheardS atomic.Int64 // for how long nothing was heard of who is in charge, in seconds; 0: they are heard of
 
 	mu    sync.Mutex // guards what follows
@@ -102,18 +104,28 @@ func (l *line) run() {
 	}
 	tick := time.NewTicker(l.hub.cfg.IdleAfter)
 	defer tick.Stop()
-	for l.endErr == nil {
+	for ahead := 0; l.endErr == nil; {
 		select {
 		case <-l.hub.stopping:
 			return
 		default:
 		}
-		select {
-		case t := <-l.urgent:
-			l.guarded(func() { t.run(l) })
-			continue
-		default:
+		if ahead < mostAhead {
+			select {
+			case t := <-l.urgent:
+				ahead++
+				l.guarded(func() { t.run(l) })
+				continue
+			default:
+			}
+		} else {
+			select {
+			case t := <-l.mail:
+				l.guarded(func() { t.run(l) })
+			default:
+			}
 		}
+		ahead = 0
 		select {
 		case t := <-l.urgent:
 			l.guarded(func() { t.run(l) })
@@ -242,18 +254,53 @@ func (l *line) arrived(ctx context.Context) error {
 	}
 }
 
-// put gives the line a task, if there is room for it to wait.
-func (l *line) put(t task, urgent bool) error {
+// mostAhead is how many urgent tasks in a row go ahead of one that waits: more than people have to say at once, and a loop that
+// says stop for ever still keeps nobody from working.
+const mostAhead = 8
+
+// share is how much of most, places to wait or to follow, may be taken when it is somebody of that relation who comes: the
+// last quarter is the stream's own people's, the one before it theirs and the claiming desk's. So whoever only looks on, or
+// was here once and knows the id, cannot keep them out.
+func share(most int, r stream.Relation) int {
+	switch r {
+	case stream.Own:
+		return most
+	case stream.Claimed:
+		return max(1, most*3/4)
+	}
+	return max(1, most/2)
+}
+
+// nearness is what the actor is to the stream by what is known here now; foreign where that cannot be had.
+func (l *line) nearness(ctx context.Context, actor stream.Actor) stream.Relation {
+	relation, err := l.hub.relation(ctx, &l.now.Load().fold, actor)
+	if err != nil {
+		return stream.Foreign
+	}
+	return relation
+}
+
+// put gives the line a task of somebody who is that near, if there is room for it to wait.
+func (l *line) put(t task, near stream.Relation, urgent bool) error {
 	mail := l.mail
 	if urgent {
 		mail = l.urgent
+	}
+	l.filling.Lock()
+	defer l.filling.Unlock()
+	if len(mail) >= share(cap(mail), near) {
+		return crowded()
 	}
 	select {
 	case mail <- t:
 		return nil
 	default:
-		return fault.New(fault.TooMany, "Too much waits for this stream at the moment. Send the same again shortly.")
+		return crowded()
 	}
+}
+
+func crowded() error {
+	return fault.New(fault.TooMany, "Too much waits for this stream at the moment. Send the same again shortly.")
 }
 
 // ended is why a line that has ended did not do what it was asked.
