@@ -15,8 +15,8 @@ import (
 	"readback/internal/wire"
 )
 
-// Webhooks keeps webhooks' secrets and deliveries. Which webhooks there are stands in the registers. Two organisations may
-// name one id: the webhook is the first one's, and the other finds nothing of it here.
+// Webhooks keeps webhooks' secrets and deliveries. Which webhooks there are stands in the registers; a webhook's
+// id is its organisation's alone.
 type Webhooks interface {
 	// NewSecret makes a secret and gives it as its receiver is to have it, and until when the ones before are used
 	// beside it.

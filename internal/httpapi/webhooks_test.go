@@ -148,8 +148,8 @@ func TestWebhooksOfBothSides(t *testing.T) {
 }
 
 // TestTheIdOfAnothersWebhook: a desk sees the registers of its shops, and so the ids of their webhooks. One of its own with
-// such an id gets it nothing: not what the shop is told, no secret that the shop's deliveries are signed with, and no look at
-// them.
+// such an id works as any other, so that an id tells nobody whether it is taken; and it gets the desk nothing of the shop's: not
+// what the shop is told, no secret that the shop's deliveries are signed with, and no look at them.
 func TestTheIdOfAnothersWebhook(t *testing.T) {
 	t.Parallel()
 	cfg := apptest.Config(pgtest.Database(t))
@@ -165,11 +165,12 @@ func TestTheIdOfAnothersWebhook(t *testing.T) {
 	*secret = apptest.Read[struct{ Secret string }](shop, answer).Secret
 
 	require.Contains(t, desk.Get(shop.Register().Path()).Body, hook.String())
-	astray, strayed, _ := told(t)
-	desk.Do(desk.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*"]}`, hook, astray))
-	refused := ask(t, desk, "POST", path+"/secret", "")
-	require.Equal(t, http.StatusConflict, refused.Status, refused.Body)
-	require.Contains(t, refused.Body, "already-there")
+	desksURL, desksGot, desksSecret := told(t)
+	desk.Do(desk.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*","register.organisation_changed"]}`, hook, desksURL))
+	answer = ask(t, desk, "POST", path+"/secret", "")
+	require.Equal(t, http.StatusOK, answer.Status, answer.Body)
+	*desksSecret = apptest.Read[struct{ Secret string }](desk, answer).Secret
+	desk.Do(desk.Register(), "change-organisation", `{"phone":"+00 555 0731"}`)
 
 	job := tech.OpenJob()
 	for range job.Seq {
@@ -180,10 +181,23 @@ func TestTheIdOfAnothersWebhook(t *testing.T) {
 			t.Fatal("the shop is not told")
 		}
 	}
-	type page struct{ Deliveries []struct{ ID stream.ID } }
+	select {
+	case m := <-desksGot:
+		require.Equal(t, [2]string{"register.organisation_changed", desk.Access.Org.String()}, m)
+	case <-time.After(30 * time.Second):
+		t.Fatal("the desk is not told")
+	}
+	type page struct {
+		Deliveries []struct {
+			ID    stream.ID
+			Event string
+		}
+	}
 	theirs := apptest.Read[page](shop, ask(t, shop, "GET", path+"/deliveries", "")).Deliveries
 	require.Len(t, theirs, int(job.Seq))
-	require.Empty(t, apptest.Read[page](desk, ask(t, desk, "GET", path+"/deliveries", "")).Deliveries)
+	own := apptest.Read[page](desk, ask(t, desk, "GET", path+"/deliveries", "")).Deliveries
+	require.Len(t, own, 1)
+	require.Equal(t, "register.organisation_changed", own[0].Event)
 	require.Equal(t, http.StatusNotFound, ask(t, desk, "POST", path+"/deliveries/"+theirs[0].ID.String()+"/retry", "").Status)
 	desk.Do(desk.Register(), "retire", fmt.Sprintf(`{"kind":"webhook","id":%q}`, hook))
 	tech.Do(job, "note", `{"text":"Still told."}`)
@@ -194,7 +208,7 @@ func TestTheIdOfAnothersWebhook(t *testing.T) {
 		t.Fatal("the shop is not told any more")
 	}
 	require.NoError(t, s.Stop())
-	require.Empty(t, strayed)
+	require.Empty(t, desksGot)
 }
 
 // TestAWebhookThatHangs takes what it is sent and never answers. The shop's other webhook is told of everything meanwhile,

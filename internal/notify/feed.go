@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -42,9 +43,9 @@ func (f *feed) make(ctx context.Context) (bool, error) {
 		return false, err
 	}
 	to := leaves[len(leaves)-1].Index + 1
-	b := batch{hooks: map[stream.ID]Hook{}}
+	b := batch{hooks: map[hookKey]Hook{}}
 	for _, h := range hooks {
-		b.hooks[h.ID] = h
+		b.hooks[h.key()] = h
 	}
 	for _, l := range leaves {
 		if len(b.hooks) == 0 && l.Entry.Kind != stream.Register {
@@ -62,9 +63,14 @@ func (f *feed) make(ctx context.Context) (bool, error) {
 	return true, nil // by this one or by a faster one
 }
 
+// hookKey tells webhooks apart: owners choose the ids of theirs, so two registers may hold the same one.
+type hookKey struct{ org, id stream.ID }
+
+func (h Hook) key() hookKey { return hookKey{h.Org, h.ID} }
+
 // batch is what becomes of some entries.
 type batch struct {
-	hooks      map[stream.ID]Hook
+	hooks      map[hookKey]Hook
 	changed    []Hook
 	deliveries []Delivery
 }
@@ -93,27 +99,23 @@ func (f *feed) entry(ctx context.Context, b *batch, l Leaf) error {
 				return err
 			}
 		}
-		b.deliveries = append(b.deliveries, Delivery{ID: stream.NewID(), Webhook: h.ID, Index: l.Index, Event: event, Body: body})
+		b.deliveries = append(b.deliveries, Delivery{ID: stream.NewID(), Org: h.Org, Webhook: h.ID, Index: l.Index, Event: event, Body: body})
 	}
 	return nil
 }
 
 func isDesk(desk *stream.ID, org stream.ID) bool { return desk != nil && *desk == org }
 
-// learn takes in what a register says of its webhooks now. Owners choose the ids of their webhooks: one that another
-// organisation had first stays that one's, and the later is told nothing.
+// learn takes in what a register says of its webhooks now.
 func (b *batch) learn(r *register.State) {
 	for _, w := range r.Webhooks() {
 		h := Hook{ID: w.ID, Org: r.ID(), URL: w.URL, Events: w.Events, Active: w.Active}
-		known, ok := b.hooks[h.ID]
-		if ok && known.Org != h.Org {
-			continue
-		}
+		known, ok := b.hooks[h.key()]
 		if ok && known.URL == h.URL && known.Active == h.Active && slices.Equal(known.Events, h.Events) {
 			continue
 		}
-		b.hooks[h.ID] = h
-		b.changed = slices.DeleteFunc(b.changed, func(c Hook) bool { return c.ID == h.ID })
+		b.hooks[h.key()] = h
+		b.changed = slices.DeleteFunc(b.changed, func(c Hook) bool { return c.key() == h.key() })
 		b.changed = append(b.changed, h)
 	}
 }
@@ -125,7 +127,9 @@ func (b *batch) inOrder() []Hook {
 			list = append(list, h)
 		}
 	}
-	slices.SortFunc(list, func(x, y Hook) int { return slices.Compare(x.ID[:], y.ID[:]) })
+	slices.SortFunc(list, func(x, y Hook) int {
+		return cmp.Or(slices.Compare(x.Org[:], y.Org[:]), slices.Compare(x.ID[:], y.ID[:]))
+	})
 	return list
 }
 

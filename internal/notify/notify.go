@@ -58,9 +58,9 @@ type Leaf struct {
 	Seq   uint64
 }
 
-// Hook is a webhook as its register says.
+// Hook is a webhook as its register says. Its id is its register's alone.
 type Hook struct {
-	ID, Org stream.ID
+	Org, ID stream.ID
 	URL     string
 	Events  []string
 	Active  bool
@@ -68,11 +68,11 @@ type Hook struct {
 
 // Delivery is one message to one webhook.
 type Delivery struct {
-	ID      stream.ID // the webhook-id
-	Webhook stream.ID
-	Index   uint64
-	Event   string
-	Body    []byte
+	ID           stream.ID // the webhook-id
+	Org, Webhook stream.ID
+	Index        uint64
+	Event        string
+	Body         []byte
 }
 
 // Due is a delivery that was handed out.

@@ -43,21 +43,19 @@ func (d *DB) Made(ctx context.Context) (next uint64, hooks []notify.Hook, err er
 
 const sqlMove = `update delivery_cursor set next = $2 where next = $1`
 
-// sqlHook puts a webhook that its owner changed back to health: it may be mended. That of another organisation stays as it
-// is.
+// sqlHook puts a webhook that its owner changed back to health: it may be mended.
 const sqlHook = `
 insert into webhook (id, org, url, events, active) values ($1, $2, $3, $4, $5)
-on conflict (id) do update set url = excluded.url, events = excluded.events, active = excluded.active,
-	failures = 0, held_until = '-infinity', disabled_at = null
-where webhook.org = excluded.org`
+on conflict (org, id) do update set url = excluded.url, events = excluded.events, active = excluded.active,
+	failures = 0, held_until = '-infinity', disabled_at = null`
 
 const sqlRetired = `
 update delivery set state = 'dead', last_error = 'the webhook was retired', changed_at = now()
-where webhook = $1 and state = 'waiting' and exists (select from webhook where id = $1 and org = $2)`
+where org = $1 and webhook = $2 and state = 'waiting'`
 
 const sqlMake = `
-insert into delivery (id, webhook, idx, event, body)
-select * from unnest($1::uuid[], $2::uuid[], $3::bigint[], $4::text[], $5::bytea[])`
+insert into delivery (id, org, webhook, idx, event, body)
+select * from unnest($1::uuid[], $2::uuid[], $3::uuid[], $4::bigint[], $5::text[], $6::bytea[])`
 
 var errMovedOn = errors.New("another process was faster")
 
@@ -73,21 +71,21 @@ func (d *DB) Make(ctx context.Context, from, to uint64, changed []notify.Hook, d
 				_, err = tx.Exec(ctx, sqlHook, given(h.ID), given(h.Org), h.URL, h.Events, h.Active)
 			}
 			if err == nil && !h.Active {
-				_, err = tx.Exec(ctx, sqlRetired, given(h.ID), given(h.Org))
+				_, err = tx.Exec(ctx, sqlRetired, given(h.Org), given(h.ID))
 			}
 		}
 		if err != nil || len(deliveries) == 0 {
 			return err
 		}
-		var id, hook pgtype.FlatArray[pgtype.UUID]
+		var id, org, hook pgtype.FlatArray[pgtype.UUID]
 		var idx pgtype.FlatArray[int64]
 		var event pgtype.FlatArray[string]
 		var body pgtype.FlatArray[[]byte]
 		for _, v := range deliveries {
-			id, hook = append(id, given(v.ID)), append(hook, given(v.Webhook))
+			id, org, hook = append(id, given(v.ID)), append(org, given(v.Org)), append(hook, given(v.Webhook))
 			idx, event, body = append(idx, int64(v.Index)), append(event, v.Event), append(body, v.Body)
 		}
-		_, err = tx.Exec(ctx, sqlMake, id, hook, idx, event, body)
+		_, err = tx.Exec(ctx, sqlMake, id, org, hook, idx, event, body)
 		return err
 	})
 	if errors.Is(err, errMovedOn) {
@@ -106,21 +104,21 @@ with due as (
 	select d.id, h.url, h.failures
 	from webhook h cross join lateral (
 		select id, next_try from delivery
-		where webhook = h.id and state = 'waiting' and next_try <= now() and leased_until <= now()
+		where org = h.org and webhook = h.id and state = 'waiting' and next_try <= now() and leased_until <= now()
 		order by next_try
 		limit greatest(0, $3 - (select count(*) from delivery
-			where webhook = h.id and state = 'waiting' and leased_until > now()))
+			where org = h.org and webhook = h.id and state = 'waiting' and leased_until > now()))
 		for update skip locked
 	) d
 	where h.active and h.disabled_at is null and h.held_until <= now() and (h.failures > 0) = $1
-		and exists (select from webhook_secret s where s.webhook = h.id and s.until > now())
+		and exists (select from webhook_secret s where s.org = h.org and s.webhook = h.id and s.until > now())
 	order by d.next_try limit $2
 )
 update delivery set attempts = attempts + 1, leased_until = now() + make_interval(secs => $4), changed_at = now()
 from due where delivery.id = due.id
 returning delivery.id, webhook, url, body, attempts, failures,
-	(select array_agg(id order by made_at desc) from webhook_secret s where s.webhook = delivery.webhook and until > now()),
-	(select array_agg(wrapped order by made_at desc) from webhook_secret s where s.webhook = delivery.webhook and until > now())`
+	(select array_agg(id order by made_at desc) from webhook_secret s where s.org = delivery.org and s.webhook = delivery.webhook and until > now()),
+	(select array_agg(wrapped order by made_at desc) from webhook_secret s where s.org = delivery.org and s.webhook = delivery.webhook and until > now())`
 
 // Take hands out deliveries whose time has come, under a lease.
 func (d *DB) Take(ctx context.Context, troubled bool, most, each int, lease time.Duration) ([]notify.Due, error) {
@@ -155,9 +153,9 @@ func dueOf(row pgx.CollectableRow) (v notify.Due, err error) {
 const sqlArrived = `
 with done as (
 	update delivery set state = 'done', leased_until = '-infinity', last_status = $3, last_error = null, changed_at = now()
-	where id = $1 and attempts = $2 and state = 'waiting' returning webhook
+	where id = $1 and attempts = $2 and state = 'waiting' returning org, webhook
 )
-update webhook set failures = 0, held_until = '-infinity' from done where webhook.id = done.webhook and failures > 0`
+update webhook set failures = 0, held_until = '-infinity' from done where webhook.org = done.org and webhook.id = done.webhook and failures > 0`
 
 // Arrived notes that a delivery arrived.
 func (d *DB) Arrived(ctx context.Context, v notify.Due, status int) error {
@@ -171,11 +169,11 @@ const sqlFailed = `
 with failed as (
 	update delivery set state = case when $5 then 'dead' else 'waiting' end, leased_until = '-infinity',
 		next_try = now() + make_interval(secs => $6), last_status = nullif($3, 0), last_error = $4, changed_at = now()
-	where id = $1 and attempts = $2 and state = 'waiting' returning webhook
+	where id = $1 and attempts = $2 and state = 'waiting' returning org, webhook
 )
 update webhook set failures = failures + 1, held_until = greatest(held_until, now() + make_interval(secs => $7)),
 	disabled_at = case when $8 then now() else disabled_at end
-from failed where webhook.id = failed.webhook`
+from failed where webhook.org = failed.org and webhook.id = failed.webhook`
 
 // Failed notes that it did not.
 func (d *DB) Failed(ctx context.Context, v notify.Due, f notify.Failure) error {

@@ -15,40 +15,29 @@ import (
 
 // sqlHold makes sure that the webhook has a row. Deliveries are made for it, and it becomes active, once its entry is come to.
 const sqlHold = `
-insert into webhook (id, org, url, events, active) values ($1, $2, '', '{}', false) on conflict (id) do nothing`
-
-const sqlHolds = `select exists (select from webhook where id = $1 and org = $2)`
+insert into webhook (org, id, url, events, active) values ($1, $2, '', '{}', false) on conflict do nothing`
 
 // sqlAddSecret keeps the newest few: those before are good for a while beside the new one.
 const sqlAddSecret = `
 with known as (
-	select id, row_number() over (order by made_at desc) as age from webhook_secret where webhook = $2
+	select id, row_number() over (order by made_at desc) as age from webhook_secret where org = $2 and webhook = $3
 ), earlier as (
-	update webhook_secret s set until = least(until, now() + make_interval(secs => $4)) from known where s.id = known.id and age <= $5
+	update webhook_secret s set until = least(until, now() + make_interval(secs => $5)) from known where s.id = known.id and age <= $6
 ), dropped as (
-	delete from webhook_secret s using known where s.id = known.id and age > $5
+	delete from webhook_secret s using known where s.id = known.id and age > $6
 )
-insert into webhook_secret (id, webhook, wrapped) values ($1, $2, $3)`
+insert into webhook_secret (id, org, webhook, wrapped) values ($1, $2, $3, $4)`
 
 // mostSecrets is how many a delivery is signed with at most, the new one too.
 const mostSecrets = 4
 
-// AddSecret gives a webhook of the organisation a new secret. The ones before are used beside it for the time given. Owners
-// choose the ids of their webhooks: one that another organisation had first is refused as already-there.
+// AddSecret gives a webhook of the organisation a new secret. The ones before are used beside it for the time given.
 func (d *DB) AddSecret(ctx context.Context, org, webhook stream.ID, secret trail.WrappedKey, beside time.Duration) error {
 	err := pgx.BeginFunc(ctx, d.writer, func(tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, sqlHold, given(webhook), given(org)); err != nil {
+		if _, err := tx.Exec(ctx, sqlHold, given(org), given(webhook)); err != nil {
 			return err
 		}
-		var holds bool
-		if err := tx.QueryRow(ctx, sqlHolds, given(webhook), given(org)).Scan(&holds); err != nil {
-			return err
-		}
-		if !holds {
-			return fault.New(fault.AlreadyThere, "Another organisation has a webhook with this id: nothing is sent to this one.",
-				fault.Field{Name: "id", Want: "a webhook with an id of its own: retire this one and add it anew"})
-		}
-		_, err := tx.Exec(ctx, sqlAddSecret, given(secret.ID), given(webhook), secret.Box, beside.Seconds(), mostSecrets-1)
+		_, err := tx.Exec(ctx, sqlAddSecret, given(secret.ID), given(org), given(webhook), secret.Box, beside.Seconds(), mostSecrets-1)
 		return err
 	})
 	if err != nil {
@@ -70,13 +59,14 @@ type WebhookHealth struct {
 }
 
 const sqlHealth = `
-select asked.id, (select count(*) from webhook_secret s where s.webhook = h.id and s.until > now()),
+select asked.id, (select count(*) from webhook_secret s where s.org = h.org and s.webhook = h.id and s.until > now()),
 	count(*) filter (where d.state = 'waiting'), count(*) filter (where d.state = 'done'), count(*) filter (where d.state = 'dead'),
 	coalesce(h.failures, 0), case when h.held_until > now() then h.held_until end, h.disabled_at,
 	coalesce((array_agg(d.last_error order by d.changed_at desc) filter (where d.last_error is not null))[1], ''),
 	max(d.changed_at) filter (where d.last_error is not null)
-from unnest($1::uuid[]) as asked (id) left join webhook h on h.id = asked.id and h.org = $2 left join delivery d on d.webhook = h.id
-group by asked.id, h.id, h.failures, h.held_until, h.disabled_at`
+from unnest($1::uuid[]) as asked (id) left join webhook h on h.org = $2 and h.id = asked.id
+	left join delivery d on d.org = h.org and d.webhook = h.id
+group by asked.id, h.org, h.id, h.failures, h.held_until, h.disabled_at`
 
 // Health says how webhooks of the organisation fare.
 func (d *DB) Health(ctx context.Context, org stream.ID, webhooks []stream.ID) ([]WebhookHealth, error) {
@@ -103,11 +93,11 @@ func (d *DB) Health(ctx context.Context, org stream.ID, webhooks []stream.ID) ([
 }
 
 const sqlEnable = `
-update webhook set failures = 0, held_until = '-infinity', disabled_at = null where id = $1 and org = $2`
+update webhook set failures = 0, held_until = '-infinity', disabled_at = null where org = $1 and id = $2`
 
 // Enable sends to a webhook of the organisation again, at once.
 func (d *DB) Enable(ctx context.Context, org, webhook stream.ID) error {
-	if _, err := d.writer.Exec(ctx, sqlEnable, given(webhook), given(org)); err != nil {
+	if _, err := d.writer.Exec(ctx, sqlEnable, given(org), given(webhook)); err != nil {
 		return fmt.Errorf("enable a webhook: %w", explain(err))
 	}
 	return nil
@@ -128,15 +118,14 @@ type DeliveryRow struct {
 
 const sqlDeliveries = `
 select id, event, state, attempts, next_try, last_status, last_error, body, changed_at from delivery
-where webhook = $1 and ($2 = '' or state = $2) and ($3::uuid is null or id < $3)
-	and exists (select from webhook where id = $1 and org = $5)
-order by id desc limit $4`
+where org = $1 and webhook = $2 and ($3 = '' or state = $3) and ($4::uuid is null or id < $4)
+order by id desc limit $5`
 
 // Deliveries gives one page of the deliveries of a webhook of the organisation, the newest first. state "" is any; before is the last of the page
 // before, or nil.
 func (d *DB) Deliveries(ctx context.Context, org, webhook stream.ID, state string, before *stream.ID, most int) ([]DeliveryRow, error) {
 	all, err := reading(d.writer, func() ([]DeliveryRow, error) {
-		rows, err := d.writer.Query(ctx, sqlDeliveries, given(webhook), state, maybe(before), limit(most), given(org))
+		rows, err := d.writer.Query(ctx, sqlDeliveries, given(org), given(webhook), state, maybe(before), limit(most))
 		if err != nil {
 			return nil, err
 		}
@@ -155,20 +144,19 @@ func (d *DB) Deliveries(ctx context.Context, org, webhook stream.ID, state strin
 
 const sqlAgain = `
 update delivery set state = 'waiting', attempts = 0, next_try = now(), leased_until = '-infinity', since = now(), changed_at = now()
-where webhook = $1 and id = $2 and state <> 'waiting' and exists (select from webhook where id = $1 and org = $3)`
+where org = $1 and webhook = $2 and id = $3 and state <> 'waiting'`
 
-const sqlDelivery = `
-select exists (select from delivery where webhook = $1 and id = $2) and exists (select from webhook where id = $1 and org = $3)`
+const sqlDelivery = `select exists (select from delivery where org = $1 and webhook = $2 and id = $3)`
 
 // Again has a delivery that is over sent again, under the id it had.
 func (d *DB) Again(ctx context.Context, org, webhook, delivery stream.ID) error {
-	done, err := d.writer.Exec(ctx, sqlAgain, given(webhook), given(delivery), given(org))
+	done, err := d.writer.Exec(ctx, sqlAgain, given(org), given(webhook), given(delivery))
 	if err == nil && done.RowsAffected() == 1 {
 		return nil
 	}
 	var there bool
 	if err == nil {
-		err = d.writer.QueryRow(ctx, sqlDelivery, given(webhook), given(delivery), given(org)).Scan(&there)
+		err = d.writer.QueryRow(ctx, sqlDelivery, given(org), given(webhook), given(delivery)).Scan(&there)
 	}
 	switch {
 	case err != nil:
