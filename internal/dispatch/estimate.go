@@ -185,8 +185,3 @@ func quantile(sorted []float64, q float64) float64 {
 	}
 	return sorted[low] + (at-float64(low))*(sorted[low+1]-sorted[low])
 }
-
-// Held reports whether the range held.
-func (e Estimate) Held(waited time.Duration) bool {
-	return !e.Nobody && e.Low <= waited && waited <= e.High
-}

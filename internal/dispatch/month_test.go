@@ -242,7 +242,7 @@ func TestRangeHoldsOverAMonth(t *testing.T) {
 		var all, free, line share
 		var waits, widths []time.Duration
 		for _, w := range m.told {
-			held := w.estimate.Held(w.waited)
+			held := w.estimate.Low <= w.waited && w.waited <= w.estimate.High
 			all.count(held)
 			if w.estimate.Model == 0 {
 				free.count(held)

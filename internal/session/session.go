@@ -40,11 +40,6 @@ const (
 	Expired     Reason = "expired"
 )
 
-// Reasons lists all.
-func Reasons() []Reason {
-	return []Reason{SignedOut, Revoked, Reused, NewPassword, Retired, Disabled, Expired}
-}
-
 // Session is one sign-in. Times are those of the clock of whoever keeps it.
 type Session struct {
 	ID, Member, Org stream.ID

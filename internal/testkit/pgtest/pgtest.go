@@ -5,12 +5,10 @@
 // directory, and does not survive a crash, which makes it fast. The migrations run once, in a template; every database is
 // a copy of it. With TEST_DATABASE_URL set, the copies are made on that server instead; its user must be a superuser.
 //
-//	func TestMain(m *testing.M) { os.Exit(pgtest.Main(m, migrate)) }
+//	func TestMain(m *testing.M) { goleak.VerifyTestMain(pgtest.Wrap(m, migrate)) }
 //
 //	func TestLease(t *testing.T) {
 //		db, err := postgres.Open(t.Context(), pgtest.Database(t), postgres.Options{})
-//
-// Together with a check for leaked goroutines: goleak.VerifyTestMain(pgtest.Wrap(m, migrate)).
 //
 // A machine without PostgreSQL makes the tests fail, never skip, and the failure names the command that installs it.
 // Database may be called from parallel tests.
@@ -50,9 +48,6 @@ var (
 	currentMu sync.Mutex
 	current   *suite
 )
-
-// Main runs the package's tests and returns their exit status.
-func Main(m Runner, migrate Migrate) int { return Wrap(m, migrate).Run() }
 
 // Wrap returns a Runner that runs the tests with databases and leaves nothing running.
 func Wrap(m Runner, migrate Migrate) Runner { return &suite{tests: m, migrate: migrate} }
@@ -123,7 +118,7 @@ func serverFor(t testing.TB) *server {
 	s := current
 	currentMu.Unlock()
 	if s == nil {
-		t.Fatal("pgtest: the package's TestMain does not call pgtest.Main")
+		t.Fatal("pgtest: the package's TestMain does not run pgtest.Wrap")
 	}
 	s.start.Do(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), startPatience)
