@@ -10,18 +10,12 @@ import (
 var catalogs embed.FS
 
 // catalog is one language's texts by key. Every language has the same keys, with the same placeholders; the tests hold
-// that. The files are what other programs read too.
+// that.
 type catalog map[string]string
 
-// Catalog is the file of a language's texts as it stands, for programs in other languages.
-func Catalog(language string) ([]byte, bool) {
-	raw, err := catalogs.ReadFile("catalog/" + language + ".json")
-	return raw, err == nil && !strings.Contains(language, "/")
-}
-
 func load(language string) (catalog, bool) {
-	raw, ok := Catalog(language)
-	if !ok {
+	raw, err := catalogs.ReadFile("catalog/" + language + ".json")
+	if err != nil {
 		return nil, false
 	}
 	var c catalog

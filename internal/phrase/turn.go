@@ -19,9 +19,6 @@ func (v Voice) Verdict(given *calibration.Verdict) string {
 	return v.texts.fill("verdict.", given.Verdict, "quantities", strings.Join(missing, ", "))
 }
 
-// Word is what is called out: bay-clear, go or stop.
-func (v Voice) Word(word string) string { return v.texts.text("word.", word) }
-
 // Turn says whose turn it is and what is expected; "" if nothing is.
 func (v Voice) Turn(t calibration.Turn) string {
 	if t.Who == "" {

@@ -107,9 +107,6 @@ func tell(v Voice) string {
 	for _, each := range verdicts() {
 		fmt.Fprintf(&b, "verdict     %s\n", v.Verdict(each))
 	}
-	for _, word := range []string{"bay-clear", "go", "stop"} {
-		fmt.Fprintf(&b, "word        %s\n", v.Word(word))
-	}
 	for _, t := range turns() {
 		fmt.Fprintf(&b, "turn        %s\n", v.Turn(t))
 	}
