@@ -56,12 +56,6 @@ func Of(value int64, unit Unit) Figure {
 	return Figure{Last: nearest(min(max(value, -Largest), Largest)*s.fraction, s.whole), Unit: unit}
 }
 
-// Value is the figure in micrometres or microdegrees, to the nearest.
-func (f Figure) Value() int64 {
-	s := scales[f.Unit]
-	return nearest(f.Last*s.whole, s.fraction)
-}
-
 // nearest is n/by rounded to the nearest whole number, halves away from zero.
 func nearest(n, by int64) int64 {
 	if n < 0 {

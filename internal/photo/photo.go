@@ -117,7 +117,8 @@ func (t *Taker) Read(ctx context.Context, org stream.ID, from io.Reader) (Pictur
 	return t.Take(ctx, raw)
 }
 
-// Take waits for its turn and then is the function Take. What can be refused by its header does not wait.
+// Take draws a JPEG or PNG anew, upright and no larger than a Picture is, once it is its turn. What can be refused by its header
+// does not wait.
 func (t *Taker) Take(ctx context.Context, raw []byte) (Picture, error) {
 	h, err := readHeader(raw)
 	if err != nil {
@@ -127,15 +128,6 @@ func (t *Taker) Take(ctx context.Context, raw []byte) (Picture, error) {
 		return Picture{}, err
 	}
 	defer t.pixels.Release(h.pixels())
-	return h.take(raw)
-}
-
-// Take draws a JPEG or PNG anew, upright and no larger than a Picture is.
-func Take(raw []byte) (Picture, error) {
-	h, err := readHeader(raw)
-	if err != nil {
-		return Picture{}, err
-	}
 	return h.take(raw)
 }
 

@@ -33,6 +33,9 @@ var (
 	white = color.RGBA{R: 255, G: 255, B: 255, A: 255}
 )
 
+// take is Take with nobody before it.
+func take(raw []byte) (Picture, error) { return NewTaker().Take(context.Background(), raw) }
+
 func filled(w, h int, c color.Color) *image.RGBA {
 	m := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(m, m.Rect, image.NewUniform(c), image.Point{}, draw.Src)
@@ -140,7 +143,7 @@ func TestOrientation(t *testing.T) {
 			for kind, raw := range map[string][]byte{
 				"jpeg": with(asJPEG(t, m), segment(0xfe, "before"), segment(0xe1, "Exif\x00\x00"+string(exif))), "png": inPNG,
 			} {
-				p, err := Take(raw)
+				p, err := take(raw)
 				require.NoError(t, err)
 				got := decode(t, p)
 				size := got.Bounds().Size()
@@ -186,11 +189,11 @@ func TestOrientationBadlyGiven(t *testing.T) {
 		"0": tiff(le, 0), "9": tiff(le, 9), "a LONG": long, "two values": two, "directory far away": far, "entries beyond the end": many,
 		"no TIFF": []byte("what is this"), "empty": nil, "eight bytes": good[:8], "four": good[:4],
 	} {
-		p, err := Take(with(raw, segment(0xe1, "Exif\x00\x00"+string(exif))))
+		p, err := take(with(raw, segment(0xe1, "Exif\x00\x00"+string(exif))))
 		require.NoError(t, err, name)
 		require.Equal(t, 8, p.WidthPX, name)
 	}
-	p, err := Take(with(raw, segment(0xe1, "Exif\x00\x00"+string(good)), segment(0xe1, "Exif\x00\x00"+string(tiff(le, 1)))))
+	p, err := take(with(raw, segment(0xe1, "Exif\x00\x00"+string(good)), segment(0xe1, "Exif\x00\x00"+string(tiff(le, 1)))))
 	require.NoError(t, err)
 	require.Equal(t, 4, p.WidthPX, "the first counts")
 }
@@ -237,7 +240,7 @@ func TestNothingButPixels(t *testing.T) {
 
 	for name, raw := range map[string][]byte{"jpeg": raw, "png": inPNG} {
 		require.Contains(t, string(raw), secret[0])
-		p, err := Take(raw)
+		p, err := take(raw)
 		require.NoError(t, err, name)
 		near(t, red, decode(t, p).At(30, 20), name)
 		for _, s := range secret {
@@ -249,9 +252,9 @@ func TestNothingButPixels(t *testing.T) {
 		}
 		require.True(t, bytes.HasSuffix(p.JPEG, []byte{0xff, 0xd9}))
 	}
-	once, err := Take(raw)
+	once, err := take(raw)
 	require.NoError(t, err)
-	bare, err := Take(asJPEG(t, filled(64, 48, red)))
+	bare, err := take(asJPEG(t, filled(64, 48, red)))
 	require.NoError(t, err)
 	require.Equal(t, bare.JPEG, once.JPEG, "the same pixels give the same bytes, whatever stood around them")
 }
@@ -270,23 +273,23 @@ func TestBombs(t *testing.T) { // not parallel: it looks at the memory taken
 	binary.BigEndian.PutUint32(wide[29:], crc32.ChecksumIEEE(wide[12:29]))
 
 	for name, raw := range map[string][]byte{"80 megapixels": eighty, "65535 × 65535": huge} {
-		_, err := Take(raw)
+		_, err := take(raw)
 		require.True(t, fault.Is(err, fault.TooLarge), "%s: %v", name, err)
 		require.ErrorContains(t, err, "40000000")
 	}
-	_, err := Take(eighty)
+	_, err := take(eighty)
 	require.ErrorContains(t, err, "80000000")
-	_, err = Take(wide)
+	_, err = take(wide)
 	require.Error(t, err)
 
 	most := append(asJPEG(t, filled(8, 8, red)), make([]byte, MaxBytes)...)
-	_, err = Take(most)
+	_, err = take(most)
 	require.True(t, fault.Is(err, fault.TooLarge))
 	require.ErrorContains(t, err, "12582912")
 
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
-	_, err = Take(eighty)
+	_, err = take(eighty)
 	runtime.ReadMemStats(&after)
 	require.Error(t, err)
 	require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(1<<20), "refused before memory is taken")
@@ -295,13 +298,13 @@ func TestBombs(t *testing.T) { // not parallel: it looks at the memory taken
 // A picture at the limit is taken, and comes out small.
 func TestLargestTaken(t *testing.T) {
 	t.Parallel()
-	p, err := Take(flatPNG(t, 8_000, 5_000))
+	p, err := take(flatPNG(t, 8_000, 5_000))
 	require.NoError(t, err)
 	require.Equal(t, []int{2560, 1600}, []int{p.WidthPX, p.HeightPX})
 	for size, want := range map[image.Point]image.Point{
 		{X: 2560, Y: 100}: {X: 2560, Y: 100}, {X: 2561, Y: 100}: {X: 2560, Y: 100}, {X: 30, Y: 7681}: {X: 10, Y: 2560}, {X: 60_000, Y: 1}: {X: 2560, Y: 1},
 	} {
-		p, err := Take(flatPNG(t, size.X, size.Y))
+		p, err := take(flatPNG(t, size.X, size.Y))
 		require.NoError(t, err)
 		require.Equal(t, want, image.Pt(p.WidthPX, p.HeightPX), size)
 	}
@@ -315,7 +318,7 @@ func TestShrinkDoesNotInvent(t *testing.T) {
 	for i := range m.Pix {
 		m.Pix[i] = uint8(i%2) * 255
 	}
-	p, err := Take(asPNG(t, m))
+	p, err := take(asPNG(t, m))
 	require.NoError(t, err)
 	got := decode(t, p)
 	for x := range p.WidthPX {
@@ -344,7 +347,7 @@ func TestKinds(t *testing.T) {
 		"half transparent":         {paint(image.NewNRGBA(size), color.NRGBA{R: 255, A: 128}), color.RGBA{R: 255, G: 127, B: 127, A: 255}},
 		"palette with transparent": {paint(image.NewPaletted(size, color.Palette{color.NRGBA{}, red}), color.NRGBA{}), white},
 	} {
-		p, err := Take(asPNG(t, c.m))
+		p, err := take(asPNG(t, c.m))
 		require.NoError(t, err, name)
 		near(t, c.want, decode(t, p).At(20, 12), name)
 	}
@@ -355,7 +358,7 @@ func TestKinds(t *testing.T) {
 func TestDrawnAlike(t *testing.T) {
 	t.Parallel()
 	for name, plain := range map[string]string{"progressive.jpg": "baseline.jpg", "cmyk.jpg": "cmyk.png", "interlaced.png": "plain.png"} {
-		p, err := Take(testFile(t, name))
+		p, err := take(testFile(t, name))
 		require.NoError(t, err, name)
 		got := decode(t, p)
 		want, _, err := image.Decode(bytes.NewReader(testFile(t, plain)))
@@ -402,7 +405,7 @@ func TestNoPicture(t *testing.T) {
 		"12 bits": twelveBits, "arithmetic": arithmetic, "more rows than there are": tall, "no rows": flat, "scans without end": scans.Bytes(),
 		"a changed byte": func() []byte { b := bytes.Clone(inPNG); b[len(b)/2] ^= 1; return b }(),
 	} {
-		_, err := Take(raw)
+		_, err := take(raw)
 		require.True(t, fault.Is(err, fault.Malformed), "%s: %v", name, err)
 		require.Equal(t, "body", fault.Of(err).Fields[0].Name, name)
 	}
@@ -496,14 +499,14 @@ func FuzzTake(f *testing.F) {
 		if h, err := readHeader(raw); err == nil && h.pixels() > 1<<20 {
 			t.Skip("slow")
 		}
-		p, err := Take(raw)
+		p, err := take(raw)
 		if err != nil {
 			require.Len(t, fault.Of(err).Fields, 1, "%v", err)
 			require.Contains(t, []fault.Slug{fault.Malformed, fault.TooLarge}, fault.Of(err).Slug)
 			return
 		}
 		require.LessOrEqual(t, max(p.WidthPX, p.HeightPX), MaxSidePX)
-		again, err := Take(p.JPEG)
+		again, err := take(p.JPEG)
 		require.NoError(t, err)
 		require.Equal(t, []int{p.WidthPX, p.HeightPX}, []int{again.WidthPX, again.HeightPX})
 	})

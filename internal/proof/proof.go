@@ -66,14 +66,9 @@ func New(o Options) *Verifier {
 	return v
 }
 
-// Stream verifies one stream of a database. records are its rows in order; head is what is recorded elsewhere as its
+// stream verifies one stream of a database. records are its rows in order; head is what is recorded elsewhere as its
 // last entry, nil if nothing is. An error is one of reading records or of ctx; what is wrong with the stream itself is
 // in the Report.
-func (v *Verifier) Stream(ctx context.Context, ref stream.Ref, records iter.Seq2[trail.Record, error], head *trail.Head) error {
-	_, err := v.stream(ctx, ref, records, head)
-	return err
-}
-
 func (v *Verifier) stream(ctx context.Context, ref stream.Ref, records iter.Seq2[trail.Record, error], head *trail.Head) (*walk, error) {
 	w := v.walk(ref)
 	w.columns = true

@@ -19,7 +19,8 @@ type Row struct {
 }
 
 // Stored verifies one stream of a database with its row, nil if there is none: then the end of the stream is unproven,
-// and it is in no list. The rest is as for Stream.
+// and it is in no list. records are its rows in order. An error is one of reading them or of ctx; what is wrong with the
+// stream itself is in the Report.
 func (v *Verifier) Stored(ctx context.Context, ref stream.Ref, records iter.Seq2[trail.Record, error], row *Row) error {
 	var head *trail.Head
 	if row != nil {
