@@ -2,7 +2,6 @@ package live
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"runtime/debug"
 	"sync"
@@ -65,18 +64,6 @@ type line struct {
 type moment struct {
 	fold   stream.Fold
 	actors sync.Map // members looked up, by id
-}
-
-// task is work for a line's goroutine. Exactly one of its methods is called, at most once.
-type task interface {
-	run(l *line)
-	refuse(err error)
-}
-
-// look is a wish to have read everything that is durable by now. Whoever wishes before the reading begins shares it.
-type look struct {
-	done chan struct{}
-	err  error
 }
 
 func newLine(h *Hub, rules stream.Rules, id stream.ID) *line {
@@ -254,99 +241,12 @@ func (l *line) arrived(ctx context.Context) error {
 	}
 }
 
-// mostAhead is how many urgent tasks in a row go ahead of one that waits: more than people have to say at once, and a loop that
-// says stop for ever still keeps nobody from working.
-const mostAhead = 8
-
-// share is how much of most, places to wait or to follow, may be taken when it is somebody of that relation who comes: the
-// last quarter is the stream's own people's, the one before it theirs and the claiming desk's. So whoever only looks on, or
-// was here once and knows the id, cannot keep them out.
-func share(most int, r stream.Relation) int {
-	switch r {
-	case stream.Own:
-		return most
-	case stream.Claimed:
-		return max(1, most*3/4)
-	}
-	return max(1, most/2)
-}
-
-// nearness is what the actor is to the stream by what is known here now; foreign where that cannot be had.
-func (l *line) nearness(ctx context.Context, actor stream.Actor) stream.Relation {
-	relation, err := l.hub.relation(ctx, &l.now.Load().fold, actor)
-	if err != nil {
-		return stream.Foreign
-	}
-	return relation
-}
-
-// put gives the line a task of somebody who is that near, if there is room for it to wait.
-func (l *line) put(t task, near stream.Relation, urgent bool) error {
-	mail := l.mail
-	if urgent {
-		mail = l.urgent
-	}
-	l.filling.Lock()
-	defer l.filling.Unlock()
-	if len(mail) >= share(cap(mail), near) {
-		return crowded()
-	}
-	select {
-	case mail <- t:
-		return nil
-	default:
-		return crowded()
-	}
-}
-
-func crowded() error {
-	return fault.New(fault.TooMany, "Too much waits for this stream at the moment. Send the same again shortly.")
-}
-
 // ended is why a line that has ended did not do what it was asked.
 func (l *line) ended() error {
 	if l.endErr != nil {
 		return l.endErr
 	}
 	return leaving()
-}
-
-// look asks the line to read everything that is durable by now.
-func (l *line) look() *look {
-	l.mu.Lock()
-	if l.asked == nil {
-		l.asked = &look{done: make(chan struct{})}
-	}
-	k := l.asked
-	l.mu.Unlock()
-	l.nudge()
-	return k
-}
-
-// await waits until a look of the line is done. by is the line that waits, nil for someone else: it takes in its own
-// news meanwhile, or two lines could wait for each other.
-func (l *line) await(ctx context.Context, k *look, by *line) error {
-	var poke chan struct{}
-	if by != nil {
-		poke = by.poke
-	}
-	for {
-		select {
-		case <-k.done:
-			return k.err
-		case <-l.done:
-			select {
-			case <-k.done:
-				return k.err
-			default:
-				return l.ended()
-			}
-		case <-poke:
-			by.attend(ctx)
-		case <-ctx.Done():
-			return unavailable(ctx.Err())
-		}
-	}
 }
 
 // attend does what a poke may stand for: followers that are gone or see no more, news in the Store, looks, what other
@@ -372,90 +272,6 @@ func (l *line) attend(ctx context.Context) {
 	if l.retell.Swap(false) {
 		l.tellPresence(true)
 	}
-}
-
-// readNews reads what the Store has, if somebody says that there is something or wants to know.
-func (l *line) readNews(ctx context.Context) {
-	l.mu.Lock()
-	k := l.asked
-	l.asked = nil
-	l.mu.Unlock()
-	if k == nil && !l.behind.Load() {
-		return
-	}
-	l.behind.Store(false)
-	err := l.catchUp(ctx)
-	if k != nil {
-		k.err = err
-		close(k.done)
-	}
-	if err != nil && l.endErr == nil {
-		// The news is still to be read, and nobody else may ask for it.
-		l.behind.Store(true)
-		time.AfterFunc(readAgain, l.nudge)
-		l.hub.cfg.Log.DebugContext(ctx, "entries not read", "stream", l.ref.String(), "error", errors.Unwrap(err))
-	}
-}
-
-// readAgain is how long a line waits with news that it could not read.
-const readAgain = time.Second
-
-// catchUp folds and publishes what is durable and not folded yet. Entries that cannot be folded end the line.
-func (l *line) catchUp(ctx context.Context) error {
-	for more := true; more; {
-		records, err := l.hub.loadSome(ctx, l.ref, l.fold.Seq, page)
-		if err != nil {
-			return err
-		}
-		if err := l.take(ctx, records); err != nil {
-			return err
-		}
-		more = len(records) == page
-	}
-	return nil
-}
-
-// take folds and publishes entries that were read.
-func (l *line) take(ctx context.Context, records []trail.Record) error {
-	for _, r := range records {
-		if err := fold(l.fold, r); err != nil {
-			l.hub.cfg.Log.ErrorContext(ctx, "stream not usable", "stream", l.ref.String(), "error", err)
-			l.endErr = fault.New(fault.InternalFault, "This "+string(l.ref.Kind)+" cannot be read. It was logged.").Because(err)
-			return l.endErr
-		}
-		l.show(ctx, r)
-	}
-	return nil
-}
-
-// page is how many entries are read at once where they are used one after the other.
-const page = 256
-
-// loadSome reads at most limit entries after the given one, unless that is 0: then all.
-func (h *Hub) loadSome(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
-	return h.loading(ctx, ref, func() ([]trail.Record, error) { return h.cfg.Store.Load(ctx, ref, after, limit) })
-}
-
-// loadFor is loadSome of what is given to the actor. The server itself is of no organisation.
-func (h *Hub) loadFor(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
-	if actor.Has(stream.System) {
-		return h.loadSome(ctx, ref, after, limit)
-	}
-	return h.loading(ctx, ref, func() ([]trail.Record, error) { return h.cfg.Store.LoadFor(ctx, actor.Org, ref, after, limit) })
-}
-
-func (h *Hub) loading(ctx context.Context, ref stream.Ref, load func() ([]trail.Record, error)) ([]trail.Record, error) {
-	select {
-	case h.loads <- struct{}{}:
-	case <-ctx.Done():
-		return nil, unavailable(ctx.Err())
-	}
-	defer func() { <-h.loads }()
-	records, err := load()
-	if err != nil {
-		return nil, unavailable(fmt.Errorf("load %s: %w", ref, err))
-	}
-	return records, nil
 }
 
 // show makes the entry just folded visible.
