@@ -7,9 +7,7 @@ import (
 	"readback/internal/access"
 	"readback/internal/device"
 	"readback/internal/fault"
-	"readback/internal/live"
 	"readback/internal/stream"
-	"readback/internal/wire"
 )
 
 // newDeviceToken makes the token of one of the organisation's vehicle interfaces or gateways, for its owners. Another's is as none.
@@ -60,15 +58,11 @@ func (s *Server) showReadings(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	raw, err := body(w, r)
+	read, err := readNow(w, r)
 	if err != nil {
 		return err
 	}
-	m, err := wire.DecodeReading(raw)
-	if err != nil {
-		return err
-	}
-	got, err := s.Devices.Show(r.Context(), from, live.Reading{N: m.N, Data: m.Data})
+	got, err := s.Devices.Show(r.Context(), from, read)
 	if err != nil {
 		return err
 	}
