@@ -55,9 +55,17 @@ func (s *Server) adapt(h handler, parameters ...string) http.Handler {
 	})
 }
 
-// forMembers looks who is asking before anything else, so that a stranger learns of nothing but that.
+// forMembers looks who is asking before anything else, so that a stranger learns of nothing but that. Of one member only so
+// many requests are under way: an answer is in memory until its last byte was taken.
 func (s *Server) forMembers(h signedIn, parameters ...string) http.Handler {
-	return s.asking(s.actor, h, parameters...)
+	return s.asking(s.actor, func(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
+		done, err := s.paces.begin(actor.Person())
+		if err != nil {
+			return err
+		}
+		defer done()
+		return h(w, r, actor)
+	}, parameters...)
 }
 
 // asking is forMembers by a given way of finding who is asking.

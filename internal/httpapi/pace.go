@@ -16,6 +16,10 @@ const (
 	mostRequests = 1000
 	requestEvery = 20 * time.Millisecond
 
+	// How many of these are under way at once: a browser has six to a server, and a member some windows.
+	mostUnderWay  = 32
+	underWayAgain = time.Second
+
 	// What stops the work has tries of its own beside these, more than anybody presses.
 	mostStops = 200
 	stopEvery = 100 * time.Millisecond
@@ -27,6 +31,27 @@ type paces struct {
 	mu     sync.Mutex
 	people pace.Buckets[stream.Person] // guarded by mu, as are
 	stops  pace.Buckets[stream.Person]
+	busy   map[stream.Person]int // requests under way
+}
+
+// begin counts one more request of the member as under way, until done is called, or refuses it.
+func (p *paces) begin(who stream.Person) (done func(), err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.busy[who] >= mostUnderWay {
+		return nil, fault.New(fault.TooMany, fmt.Sprintf("You ask for more before %d answers were taken. Take those first.", mostUnderWay)).After(underWayAgain)
+	}
+	if p.busy == nil {
+		p.busy = map[stream.Person]int{}
+	}
+	p.busy[who]++
+	return func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		if p.busy[who]--; p.busy[who] == 0 {
+			delete(p.busy, who)
+		}
+	}, nil
 }
 
 // take uses up a request, or refuses it; who is refused uses up nothing.

@@ -78,7 +78,8 @@ type Server struct {
 	Version   string
 	Log       *slog.Logger
 
-	paces paces // of members
+	paces    paces // of members
+	bundling bundling
 }
 
 // routes is every route there is, in the order of docs/protocol.md, with the query parameters it takes.
