@@ -84,7 +84,7 @@ func (c *Client) Command(ctx context.Context, ref Ref, cmd Command) (Receipt, er
 	return r, c.Post(ctx, ref.path()+"/commands", cmd, &r)
 }
 
-// Entries gives at most limit entries after the given one, and the number of the last one there is.
+// Entries gives at most limit entries after the given one, fewer where they are long, and the number of the last one there is.
 func (c *Client) Entries(ctx context.Context, ref Ref, after uint64, limit int) (entries []Entry, head uint64, err error) {
 	var page struct {
 		Entries []Entry

@@ -132,7 +132,7 @@ func (h *Hub) past(ctx context.Context, l *line, g *Following, relation stream.R
 			}
 			after = r.Seq
 		}
-		if len(records) < page || relation == stream.Ended {
+		if after >= now.fold.Seq || relation == stream.Ended {
 			return after, nil
 		}
 	}

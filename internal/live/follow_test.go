@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -334,6 +335,26 @@ func TestOnlookersLeavePlaces(t *testing.T) {
 		_, err = h.Follow(t.Context(), w.specialist, w.cal, 0, newEar())
 		require.True(t, fault.Is(err, fault.TooMany), "the last quarter is the shop's: %v", err)
 		w.follow(h, w.technician, w.cal, 0)
+	})
+}
+
+// Large entries come in small pages, so that nobody who takes them slowly keeps many of them in memory; all of them come.
+func TestLargeEntriesComeInPages(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		from := w.last(w.cal)
+		for range 6 {
+			w.do(w.technician, w.cal, "note", `{"note":"`+strings.Repeat("x", live.PageBytes/3)+`"}`)
+		}
+		h := w.node()
+		e, _ := w.follow(h, w.technician, w.cal, from)
+		synctest.Wait()
+		require.Equal(t, span(from+1, from+6), e.heard())
+		page, _, err := h.Read(t.Context(), w.technician, w.cal, from, 6)
+		require.NoError(t, err)
+		require.Equal(t, 3, len(page), "sealed, each takes four bytes for three, and the third fills the page")
+		v, err := h.View(t.Context(), w.technician, w.cal)
+		require.NoError(t, err)
+		require.Equal(t, 6, len(v.Opened))
 	})
 }
 

@@ -64,7 +64,7 @@ func (h *Hub) turn(ctx context.Context) (done func(), err error) {
 	}
 }
 
-// Read gives at most limit entries after the given one, and the number of the last that the actor may see.
+// Read gives at most limit entries after the given one, and no more than a page of them, and the number of the last that the actor may see.
 func (h *Hub) Read(ctx context.Context, actor stream.Actor, ref stream.Ref, after uint64, limit int) ([]Event, uint64, error) {
 	f, relation, err := h.visit(ctx, actor, ref)
 	if err != nil {
@@ -191,9 +191,16 @@ func (h *Hub) openedByValue(ctx context.Context, actor stream.Actor, f *stream.F
 	out := map[string]string{}
 	for to := f.Seq; to > 0 && len(out) < mostOpened; {
 		from := to - min(to, page)
-		records, err := h.loadFor(ctx, actor, f.Ref, from, int(to-from))
-		if err != nil {
-			return nil, err
+		var records []trail.Record
+		for at := from; at < to; {
+			some, err := h.loadFor(ctx, actor, f.Ref, at, int(to-at))
+			if err != nil {
+				return nil, err
+			}
+			if len(some) == 0 {
+				break // the Store knows of an end that this node has not heard of yet
+			}
+			records, at = append(records, some...), some[len(some)-1].Seq
 		}
 		for _, r := range slices.Backward(records) {
 			if len(out) >= mostOpened {

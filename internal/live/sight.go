@@ -97,7 +97,7 @@ func (h *Hub) sight(ctx context.Context, f *stream.Fold, actor stream.Actor, rel
 	return h.sightOf(ctx, f, actor, relation, after, 0)
 }
 
-// sightOf is sight of at most limit entries, unless that is 0. It does not hold for a desk whose claim is over: what that
+// sightOf is sight of at most limit entries, unless that is 0, and of a page of them. It does not hold for a desk whose claim is over: what that
 // one sees takes all entries to know, so it gets all.
 func (h *Hub) sightOf(ctx context.Context, f *stream.Fold, actor stream.Actor, relation stream.Relation, after uint64, limit int) ([]trail.Record, error) {
 	from := after
@@ -116,7 +116,7 @@ func (h *Hub) sightOf(ctx context.Context, f *stream.Fold, actor stream.Actor, r
 		if limit > 0 {
 			n = min(n, uint64(limit))
 		}
-		if uint64(len(records)) < n {
+		if len(records) == 0 && n > 0 || limit == 0 && uint64(len(records)) < n {
 			// The Store knows of an agreement or a claim that ended, of which this node has not heard yet.
 			return nil, access.NotHere()
 		}

@@ -17,7 +17,8 @@ type Store interface {
 	Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error)
 
 	// LoadFor is Load on behalf of an organisation: what is given to its people is read so. It may know by itself what the
-	// organisation may see and leave out the rest; it never leaves out what package access lets them see.
+	// organisation may see and leave out the rest; it never leaves out what package access lets them see. Where there is a
+	// limit, it also stops with the entry that brings what it gives to PageBytes: less than the limit is not the end.
 	LoadFor(ctx context.Context, org stream.ID, ref stream.Ref, after uint64, limit int) ([]trail.Record, error)
 
 	// Append makes one entry durable, with the rows that must change with it, and returns after the commit. It gives Won
@@ -32,6 +33,10 @@ type Store interface {
 	// Now is the database's clock, by which nodes correct theirs.
 	Now(ctx context.Context) (time.Time, error)
 }
+
+// PageBytes is from where on a page of entries that somebody is given is full, in bytes of their bodies. It is kept in memory
+// for as long as whoever asked takes to read it.
+const PageBytes = 256 << 10
 
 // Append is one entry and what is written in the same statement.
 type Append struct {

@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"readback/internal/fault"
+	"readback/internal/live"
 	"readback/internal/stream"
 	"readback/internal/trail"
 )
@@ -31,10 +32,22 @@ func (d *DB) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) 
 	return all, nil
 }
 
-// Load is DB.Load of what the organisation may see.
+// sqlLoadPage is sqlLoad up to the entry that fills a page. How long a body is is known without reading it.
+const sqlLoadPage = `
+select ` + recordColumns + ` from (
+	select *, sum(octet_length(body)) over (order by seq) - octet_length(body) as before from (
+		select ` + recordColumns + ` from entry where stream = $1 and seq > $2 and kind = $3 order by seq limit $4
+	) asked
+) weighed where before < $5 order by seq`
+
+// Load is DB.Load of what the organisation may see; where there is a limit, of a page of it.
 func (a Asking) Load(ctx context.Context, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
 	a.of = ref.ID.String()
-	all, err := asked(ctx, a, records, sqlLoad, given(ref.ID), int64(after), string(ref.Kind), int64(limit))
+	sql, args := sqlLoad, []any{given(ref.ID), int64(after), string(ref.Kind), int64(limit)}
+	if limit > 0 {
+		sql, args = sqlLoadPage, append(args, int64(live.PageBytes))
+	}
+	all, err := asked(ctx, a, records, sql, args...)
 	if err != nil {
 		return nil, fmt.Errorf("load %s for %s: %w", ref, a.org, explain(err))
 	}

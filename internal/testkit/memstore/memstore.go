@@ -87,9 +87,16 @@ func (s *Store) Load(ctx context.Context, ref stream.Ref, after uint64, limit in
 	return append([]trail.Record(nil), some...), nil
 }
 
-// LoadFor is Load: it leaves nothing out.
+// LoadFor is Load, a page at a time where there is a limit: it leaves nothing out.
 func (s *Store) LoadFor(ctx context.Context, _ stream.ID, ref stream.Ref, after uint64, limit int) ([]trail.Record, error) {
-	return s.Load(ctx, ref, after, limit)
+	all, err := s.Load(ctx, ref, after, limit)
+	bytes := 0
+	for i, r := range all {
+		if bytes += len(r.Body); limit > 0 && bytes >= live.PageBytes {
+			return all[:i+1], err
+		}
+	}
+	return all, err
 }
 
 // Append writes the entry and what goes with it, or nothing.

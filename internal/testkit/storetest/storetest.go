@@ -5,6 +5,7 @@ package storetest
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -26,6 +27,7 @@ func Run(t *testing.T, make Make) {
 	for name, test := range map[string]func(*testing.T, *desk){
 		"nothing there":              nothingThere,
 		"entries in order":           entriesInOrder,
+		"pages are bounded":          pagesAreBounded,
 		"same entry again":           sameEntryAgain,
 		"another was faster":         anotherWasFaster,
 		"command once":               commandOnce,
@@ -123,6 +125,27 @@ func entriesInOrder(t *testing.T, d *desk) {
 		require.NoError(t, err)
 		require.Equal(t, got, same, "the owner sees them all")
 	}
+}
+
+// What is given to an organisation comes in pages of bounded size, each of one entry at least.
+func pagesAreBounded(t *testing.T, d *desk) {
+	ref := calibration()
+	var prev *trail.Record
+	var org stream.ID // of the last entry's writer, whose the stream is then
+	for _, bytes := range []int{10, live.PageBytes / 2, live.PageBytes / 2, 10, 2 * live.PageBytes, 10, 10} {
+		a := entry(t, ref, prev, strings.Repeat("x", bytes))
+		a.Summary.Data = nil
+		d.append(t, a, live.Won)
+		prev, org = &a.Record, a.Summary.Org
+	}
+	for after, want := range []int{3, 2, 3, 2, 1, 2, 1, 0} {
+		got, err := d.store.LoadFor(t.Context(), org, ref, uint64(after), 7)
+		require.NoError(t, err)
+		require.Equal(t, want, len(got), "after %d", after)
+	}
+	all, err := d.store.LoadFor(t.Context(), org, ref, 0, 0)
+	require.NoError(t, err)
+	require.Equal(t, 7, len(all), "without a limit")
 }
 
 // Sent again after an unknown outcome, the same bytes are won again, once in the store, also when others came since.
