@@ -99,7 +99,7 @@ func (a *App) open(ctx context.Context) (err error) {
 		Store: a.db, Keys: a.keys.Wrapping(), Rules: Rules(), News: a.tail.News(), Networks: a.cfg.WebhookNetworks, Log: a.log,
 	})
 	a.hub = live.New(live.Config{
-		Store: store, Photos: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed,
+		Store: store, Photos: a.db, Bus: a.bus, Keys: a.keys.Wrapping(), Rules: Rules(), Belonging: a.belonging, Changed: a.reviews.changed, Clues: clues,
 		Fit: a.database.room, Urgent: map[string]bool{"stop": true, "void-setup": true, "end-leg": true}, Log: a.log,
 		Adds: map[string]func(context.Context, stream.State, json.RawMessage) (string, any){"request": a.estimate, "take-over": a.unheard},
 	})

@@ -9,17 +9,36 @@ import (
 	"readback/internal/httpapi"
 	"readback/internal/postgres"
 	"readback/internal/stream"
+	"readback/internal/trail"
 )
 
-// lists gives the HTTP interface its lists from the heads in the database.
-type lists struct{ db *postgres.DB }
-
-func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.For(org).Heads(ctx, postgres.Filter{Org: &org, Kind: kind, Before: before, Limit: limit}))
+// lists gives the HTTP interface its lists from the heads in the database. clue makes what plates and VINs are found by.
+type lists struct {
+	db   *postgres.DB
+	clue func(string) trail.Clue
 }
 
-func (l lists) OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.For(desk).Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Before: before, Limit: limit}))
+func (l lists) OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, page httpapi.Page) ([]httpapi.Row, error) {
+	f := l.filter(page)
+	f.Org, f.Kind = &org, kind
+	return rows(l.db.For(org).Heads(ctx, f))
+}
+
+func (l lists) OfDesk(ctx context.Context, desk stream.ID, page httpapi.Page) ([]httpapi.Row, error) {
+	f := l.filter(page)
+	f.Desk, f.Kind = &desk, stream.Calibration
+	return rows(l.db.For(desk).Heads(ctx, f))
+}
+
+func (l lists) filter(page httpapi.Page) postgres.Filter {
+	f := postgres.Filter{
+		Before: page.Before, Limit: page.Limit, Sensor: page.Sensor, Outcome: page.Outcome, Answered: page.Member,
+		Since: page.Since, Until: page.Until,
+	}
+	for _, text := range page.Clues {
+		f.Clues = append(f.Clues, l.clue(text))
+	}
+	return f
 }
 
 // inHand are the phases in which a claim is somebody's work.

@@ -63,7 +63,7 @@ func (p *pasts) of(ctx context.Context, db *postgres.DB, desk stream.ID, opening
 
 func readPast(ctx context.Context, db *postgres.DB, desk stream.ID, opening dispatch.Opening) (past, error) {
 	got := past{read: time.Now()}
-	claimed, err := (lists{db}).OfDesk(ctx, desk, nil, mostPast)
+	claimed, err := lists{db: db}.OfDesk(ctx, desk, httpapi.Page{Limit: mostPast})
 	if err != nil {
 		return past{}, err
 	}

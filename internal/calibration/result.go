@@ -54,6 +54,9 @@ const (
 	Withdrawn    = "withdrawn"
 )
 
+// Outcomes are all of them.
+func Outcomes() []string { return []string{Completed, NotCompleted, Interrupted, Withdrawn} }
+
 // Result is the declared outcome; false before it.
 func (s *State) Result() (Result, bool) {
 	if s.result == nil {
@@ -70,7 +73,7 @@ type declareOrder struct {
 }
 
 func readDeclare(o *strict.Object, sealed bool) any {
-	d := declareOrder{Outcome: o.Enum("outcome", Completed, NotCompleted, Interrupted, Withdrawn)}
+	d := declareOrder{Outcome: o.Enum("outcome", Outcomes()...)}
 	d.Reason = optFreeText(o, "reason", sealed)
 	if d.Outcome != Completed && d.Outcome != "" && !o.Has("reason") {
 		o.Reject("reason", "missing: why it was "+d.Outcome)

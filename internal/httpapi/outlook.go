@@ -172,7 +172,7 @@ func (s *Server) recordOf(ctx context.Context, desk stream.ID, since time.Time) 
 	c := &record{Days: recordDays, Aim: dispatch.Chance}
 	var before *stream.ID
 	for range recordPages {
-		rows, err := s.Lists.OfDesk(ctx, desk, before, mostQueued)
+		rows, err := s.Lists.OfDesk(ctx, desk, Page{Before: before, Limit: mostQueued})
 		if err != nil {
 			return nil, err
 		}

@@ -20,11 +20,10 @@ import (
 
 // Lists reads the rows of lists.
 type Lists interface {
-	// OfOrg gives one page of an organisation's streams of a kind, the one opened last first. before is the last of the page
-	// before, or nil.
-	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, before *stream.ID, limit int) ([]Row, error)
+	// OfOrg gives one page of an organisation's streams of a kind, the one opened last first.
+	OfOrg(ctx context.Context, kind stream.Kind, org stream.ID, page Page) ([]Row, error)
 	// OfDesk gives one page of the calibrations that the desk has claimed, in the same order.
-	OfDesk(ctx context.Context, desk stream.ID, before *stream.ID, limit int) ([]Row, error)
+	OfDesk(ctx context.Context, desk stream.ID, page Page) ([]Row, error)
 	// InHand gives those of them that are guided, running or stopped.
 	InHand(ctx context.Context, desk stream.ID) ([]Row, error)
 	// Waiting gives the calibrations that wait for a specialist of the desk, the earliest due time first: those of shops that
@@ -32,6 +31,13 @@ type Lists interface {
 	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
 	// Accounts gives the ways in of an organisation's members, by their sign-in names.
 	Accounts(ctx context.Context, org stream.ID) ([]SignIn, error)
+}
+
+// Page says which rows of a list are wanted.
+type Page struct {
+	Before *stream.ID // the last of the page before; nil on the first
+	Limit  int
+	Search
 }
 
 // Row is one stream in a list.
@@ -114,7 +120,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"POST /v1/{kinds}/{id}/commands":           s.asking(s.unpaced, s.command),
 		"GET /v1/{kinds}/{id}":                     s.forMembers(s.view),
 		"GET /v1/{kinds}/{id}/entries":             s.forMembers(s.entries, "after", "limit"),
-		"GET /v1/{kinds}":                          s.forMembers(s.list, "before", "limit"),
+		"GET /v1/{kinds}":                          s.forMembers(s.list, append([]string{"before", "limit"}, searched...)...),
 		"GET /v1/queue":                            s.forMembers(s.queue, "limit"),
 		"POST /v1/calibrations/{id}/live":          s.forMembers(s.reading),
 		"GET /v1/queue/record":                     s.forMembers(s.queueRecord),

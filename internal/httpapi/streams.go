@@ -174,25 +174,28 @@ func (s *Server) list(w http.ResponseWriter, r *http.Request, actor stream.Actor
 	if err != nil {
 		return err
 	}
-	var before *stream.ID
+	page := Page{Limit: int(limit)}
 	if query := r.URL.Query(); query.Has("before") {
 		id, err := stream.ParseID("before", query.Get("before"))
 		if err != nil {
 			return err
 		}
-		before = &id
+		page.Before = &id
+	}
+	if page.Search, err = searchOf(r, kind); err != nil {
+		return err
 	}
 	rows := []Row{}
 	may := func(relation stream.Relation) bool { return access.Allowed(actor.Roles, relation, kind, access.List) }
 	if may(stream.Own) {
-		own, err := s.Lists.OfOrg(r.Context(), kind, actor.Org, before, int(limit))
+		own, err := s.Lists.OfOrg(r.Context(), kind, actor.Org, page)
 		if err != nil {
 			return err
 		}
 		rows = append(rows, own...)
 	}
 	if kind == stream.Calibration && may(stream.Claimed) {
-		guided, err := s.Lists.OfDesk(r.Context(), actor.Org, before, int(limit))
+		guided, err := s.Lists.OfDesk(r.Context(), actor.Org, page)
 		if err != nil {
 			return err
 		}

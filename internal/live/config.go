@@ -29,6 +29,10 @@ type Config struct {
 	// same to the one that they belong to. Without it only a stream's own people see it.
 	Belonging func(ctx context.Context, owner stream.Ref) ([]stream.Ref, error)
 
+	// Clues, if set, gives what the stream of an admitted command is to be found by because of it: sealed values, each with its
+	// name before it. See trail.Clue.
+	Clues func(kind stream.Kind, cmd stream.Command) []string
+
 	// Fit, if set, is asked before each command; its error is the refusal. It must be quick.
 	Fit func() error
 

@@ -107,7 +107,14 @@ func (l *line) draft(ctx context.Context, c *command) (Append, stream.Entry, err
 	if err != nil {
 		return fail(fmt.Errorf("apply %s of %s before writing it: %w", e.Type, l.ref, err))
 	}
-	return Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends}, e, nil
+	a := Append{Record: r, Summary: l.rules.Summary(next), NewKey: c.made, Runs: d.Runs, Ends: d.Ends, Sealed: c.key.ID()}
+	if l.hub.cfg.Clues != nil {
+		cmd.Data = c.admitted // before it was sealed
+		for _, value := range l.hub.cfg.Clues(l.ref.Kind, cmd) {
+			a.Clues = append(a.Clues, l.hub.cfg.Keys.Clue(value))
+		}
+	}
+	return a, e, nil
 }
 
 // added is the data with what the server knows beside it.

@@ -45,6 +45,11 @@ type Append struct {
 	NewKey  *trail.WrappedKey // with the first entry of a stream that has a key of its own
 	Runs    *stream.Person    // the specialist whose one running routine starts; a second is refused by the database
 	Ends    *stream.Person    // the specialist whose running routine ends
+
+	// Clues are what the stream can be found by from then on, beside those it has. They go with the key Sealed, under which
+	// the values are sealed that they are of: a Store keeps none whose key is gone. One that finds nothing by them may pass them over.
+	Clues  []trail.Clue
+	Sealed stream.ID
 }
 
 // Outcome of an Append that reached the database.
@@ -81,8 +86,9 @@ type Told struct {
 	Value []byte // shared, never changed
 }
 
-// Keys wraps and unwraps streams' keys. trail.WrappingKey does.
+// Keys wraps and unwraps streams' keys, and makes clues. trail.WrappingKey does.
 type Keys interface {
 	Wrap(random io.Reader, k trail.Key) (trail.WrappedKey, error)
 	Unwrap(w trail.WrappedKey) (trail.Key, error)
+	Clue(value string) trail.Clue
 }

@@ -15,6 +15,7 @@ import (
 	"readback/internal/live"
 	"readback/internal/stream"
 	"readback/internal/testkit/pgtest"
+	"readback/internal/trail"
 )
 
 // asks runs one query in the reader's role for an organisation, as DB does, and gives its rows as words. Nobody: "".
@@ -320,6 +321,11 @@ func TestListsUseTheirIndexes(t *testing.T) {
 		{`select ` + headColumns + ` from head where desk = $1 and phase = 'waiting' order by stream desc limit 50`,
 			[]any{organisation(0)}, []string{"head_by_desk"}},
 		{`select ` + headColumns + ` from head where job = $1 order by stream desc limit 50`, []any{organisation(0)}, []string{"head_by_job"}},
+		{`select ` + headColumns + ` from head where job = any (array(select job from clue where clue = $3)) and kind = $2 and org = $1 order by stream desc limit 50`,
+			[]any{organisation(0), "calibration", make([]byte, trail.ClueSize)}, []string{"clue_pkey", "head_by_job"}},
+		{`select ` + headColumns + ` from head where exists (select from entry e where e.stream = head.stream and e.actor = $3 and e.kind = 'calibration' and e.type in ` +
+			answered + `) and kind = $2 and org = $1 and summary ->> 'sensor' = 'front-radar' and stream >= $4 and stream < $5 order by stream desc limit 50`,
+			[]any{organisation(0), "calibration", organisation(1), organisation(0), "ffffffff-ffff-7fff-8000-000000000000"}, []string{"entry_answered"}},
 		{sqlWaiting, []any{began, organisation(0), 50}, []string{"head_waiting"}},
 		{sqlLoad, []any{organisation(0), 0, "calibration", 500}, []string{"head_pkey"}},
 		{sqlLoad, []any{organisation(0), 0, "job", 500}, []string{"head_by_job", "claim_by_job"}},
@@ -364,6 +370,8 @@ func many(t testing.TB, url string, calibrations int) {
 		select h.stream, n, h.kind, 'noted', 1, now(), h.org, gen_random_uuid(), convert_to('{"text":"' || repeat('x', 600) || '"}', 'UTF8'),
 			decode(repeat('00', 32), 'hex'), decode(repeat('00', 32), 'hex')
 		from (select * from head where kind = 'calibration' order by stream limit 200) as h, generate_series(1, 100) as n;
-		analyze head, entry, claim`, calibrations))
+		insert into stream_key (id, stream, wrapped) values (pg_temp.id(1), pg_temp.id(1), '\x00');
+		insert into clue (clue, job, key) select substr(sha256(job::text::bytea), 1, 16), job, pg_temp.id(1) from head where kind = 'calibration';
+		analyze head, entry, claim, clue`, calibrations))
 	require.NoError(t, err)
 }

@@ -2,12 +2,15 @@ package postgres
 
 import (
 	"context"
+	"encoding/hex"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"readback/internal/stream"
+	"readback/internal/trail"
 )
 
 // sqlAppend commits a batch in one statement. Rows come sorted by (stream, seq): statements of two nodes that insert in
@@ -39,16 +42,17 @@ with given as materialized (
 	where head.seq < excluded.seq
 )` + sqlTold
 
-// sqlAppendMore is sqlAppend with the rows that only some batches have: keys, and routines that start or end.
+// sqlAppendMore is sqlAppend with the rows that only some batches have: keys, routines that start or end, and clues, of which
+// none is kept once its key is gone.
 const sqlAppendMore = `
 with given as materialized (
 	select * from unnest(
 		$1::uuid[], $2::bigint[], $3::text[], $4::text[], $5::int[], $6::timestamptz[], $7::uuid[], $8::uuid[],
 		$9::bytea[], $10::bytea[], $11::bytea[],
 		$12::uuid[], $13::uuid[], $14::uuid[], $15::text[], $16::timestamptz[], $17::timestamptz[], $18::jsonb[],
-		$19::uuid[], $20::bytea[], $21::uuid[], $22::uuid[], $23::uuid[], $24::uuid[])
+		$19::uuid[], $20::bytea[], $21::uuid[], $22::uuid[], $23::uuid[], $24::uuid[], $25::text[], $26::uuid[])
 	as g (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash, org, job, desk, phase, queued_at, due_at, summary,
-		key_id, wrapped, runs_desk, runs, ends_desk, ends)
+		key_id, wrapped, runs_desk, runs, ends_desk, ends, clues, sealed)
 ), won as (
 	insert into entry (stream, seq, kind, type, v, at, actor, command_id, body, prev, hash)
 	select stream, seq, kind, type, v, at, actor, command_id, body, prev, hash from given order by stream, seq
@@ -72,6 +76,11 @@ with given as materialized (
 ), ended as (
 	delete from running using given join won using (stream, seq)
 	where running.desk = given.ends_desk and running.specialist = given.ends and running.stream = given.stream
+), clues as (
+	insert into clue (clue, job, key)
+	select decode(each, 'hex'), stream, sealed from given join won using (stream, seq), unnest(string_to_array(clues, ' ')) as each
+	where key_id is not null or exists (select from stream_key where id = sealed)
+	on conflict do nothing
 )` + sqlTold
 
 // sqlTold ends both: 360 × 22 characters and the rest of the payload stay below 8000 bytes.
@@ -96,8 +105,9 @@ type columns struct {
 	at, queued, due                        pgtype.FlatArray[pgtype.Timestamptz]
 	body, prev, hash, summary              pgtype.FlatArray[[]byte]
 
-	keyID, runsDesk, runs, endsDesk, ends pgtype.FlatArray[pgtype.UUID]
-	wrapped                               pgtype.FlatArray[[]byte]
+	keyID, runsDesk, runs, endsDesk, ends, sealed pgtype.FlatArray[pgtype.UUID]
+	wrapped                                       pgtype.FlatArray[[]byte]
+	clues                                         pgtype.FlatArray[string] // in hexadecimal, with a space between; "" is none
 }
 
 func (c *columns) fill(batch []*pending) (more bool) {
@@ -134,20 +144,21 @@ func (c *columns) fill(batch []*pending) (more bool) {
 		c.runsDesk, c.runs = append(c.runsDesk, desk), append(c.runs, who)
 		desk, who = person(p.Ends)
 		c.endsDesk, c.ends = append(c.endsDesk, desk), append(c.ends, who)
-		more = more || key.Valid || p.Runs != nil || p.Ends != nil
+		c.clues, c.sealed = append(c.clues, spelt(p.Clues)), append(c.sealed, given(p.Sealed))
+		more = more || key.Valid || p.Runs != nil || p.Ends != nil || len(p.Clues) > 0
 	}
 	return more
 }
 
 func (c *columns) reset() {
-	for _, a := range []*pgtype.FlatArray[pgtype.UUID]{&c.stream, &c.actor, &c.command, &c.org, &c.job, &c.desk, &c.keyID, &c.runsDesk, &c.runs, &c.endsDesk, &c.ends} {
+	for _, a := range []*pgtype.FlatArray[pgtype.UUID]{&c.stream, &c.actor, &c.command, &c.org, &c.job, &c.desk, &c.keyID, &c.runsDesk, &c.runs, &c.endsDesk, &c.ends, &c.sealed} {
 		*a = (*a)[:0]
 	}
 	for _, a := range []*pgtype.FlatArray[[]byte]{&c.body, &c.prev, &c.hash, &c.summary, &c.wrapped} {
 		clear(*a) // the bytes are the callers'
 		*a = (*a)[:0]
 	}
-	for _, a := range []*pgtype.FlatArray[string]{&c.kind, &c.typ, &c.phase} {
+	for _, a := range []*pgtype.FlatArray[string]{&c.kind, &c.typ, &c.phase, &c.clues} {
 		*a = (*a)[:0]
 	}
 	c.seq, c.v, c.at, c.queued, c.due = c.seq[:0], c.v[:0], c.at[:0], c.queued[:0], c.due[:0]
@@ -155,14 +166,14 @@ func (c *columns) reset() {
 
 // insert runs the statement and returns the streams whose entry was inserted by it.
 func (c *columns) insert(ctx context.Context, conn *pgx.Conn, batch []*pending) (map[stream.ID]bool, error) {
-	args := make([]any, 0, 25)
+	args := make([]any, 0, 26)
 	sql := sqlAppend
 	more := c.fill(batch)
 	args = append(args, c.stream, c.seq, c.kind, c.typ, c.v, c.at, c.actor, c.command, c.body, c.prev, c.hash,
 		c.org, c.job, c.desk, c.phase, c.queued, c.due, c.summary)
 	if more {
 		sql = sqlAppendMore
-		args = append(args, c.keyID, c.wrapped, c.runsDesk, c.runs, c.endsDesk, c.ends)
+		args = append(args, c.keyID, c.wrapped, c.runsDesk, c.runs, c.endsDesk, c.ends, c.clues, c.sealed)
 	}
 	rows, err := conn.Query(ctx, sql, args...)
 	if err != nil {
@@ -199,6 +210,14 @@ func (c *columns) same(ctx context.Context, conn *pgx.Conn, batch []*pending) (m
 		same[p.Record.Stream] = ok && hash == p.Record.Hash
 	}
 	return same, nil
+}
+
+func spelt(clues []trail.Clue) string {
+	all := make([]string, len(clues))
+	for i, c := range clues {
+		all[i] = hex.EncodeToString(c[:])
+	}
+	return strings.Join(all, " ")
 }
 
 func given(id stream.ID) pgtype.UUID { return pgtype.UUID{Bytes: id, Valid: true} }

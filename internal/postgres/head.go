@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"iter"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 
 	"readback/internal/fault"
 	"readback/internal/stream"
+	"readback/internal/trail"
 )
 
 // Head is a stream's row in lists: how far it is and what is shown of it.
@@ -39,7 +41,17 @@ type Filter struct {
 	Phases         []string    // any of these; none: any
 	Before         *stream.ID  // the last stream of the page before
 	Limit          int         // at most 500; 0: 50
+
+	// Of calibrations.
+	Clues           []trail.Clue // all of them are the job's
+	Sensor, Outcome string       // "": any
+	Answered        *stream.ID   // a member who opened, took, ran, declared, signed or closed it
+
+	Since, Until time.Time // opened then or later, and earlier; zero: whenever. By the time that the id begins with
 }
+
+// answered are the entries that somebody answers for, as the index entry_answered has them.
+const answered = `('opened', 'claimed', 'taken-over', 'handed-over', 'leg-started', 'result-declared', 'signed', 'closed')`
 
 const headColumns = `stream, kind, org, job, desk, phase, queued_at, due_at, seq, hash, summary, changed_at`
 
@@ -102,6 +114,25 @@ func (f Filter) query() (string, pgx.NamedArgs, error) {
 	}
 	if f.Before != nil {
 		and("stream < @before", "before", given(*f.Before))
+	}
+	for i, c := range f.Clues {
+		name := "clue" + strconv.Itoa(i)
+		and("job = any (array(select job from clue where clue = @"+name+"))", name, c[:])
+	}
+	for name, value := range map[string]string{"sensor": f.Sensor, "outcome": f.Outcome} {
+		if value != "" {
+			and("summary ->> '"+name+"' = @"+name, name, value)
+		}
+	}
+	if f.Answered != nil {
+		and("exists (select from entry e where e.stream = head.stream and e.actor = @answered and e.kind = 'calibration' and e.type in "+
+			answered+")", "answered", given(*f.Answered))
+	}
+	if !f.Since.IsZero() {
+		and("stream >= @since", "since", given(stream.FirstID(f.Since)))
+	}
+	if !f.Until.IsZero() {
+		and("stream < @until", "until", given(stream.FirstID(f.Until)))
 	}
 	slices.Sort(where) // one text per shape, so that it is prepared once
 	return "select " + headColumns + " from head where " + strings.Join(where, " and ") + " order by stream desc limit @limit", args, nil

@@ -10,6 +10,7 @@
 package stream
 
 import (
+	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -26,6 +27,14 @@ type ID = uuid.UUID
 
 // NewID makes a UUIDv7. It reads the clock and randomness: not for the pure core.
 func NewID() ID { return uuid.Must(uuid.NewV7()) }
+
+// FirstID is before every id that is made from that millisecond on, and after those made before it: ids begin with the time.
+func FirstID(t time.Time) ID {
+	var id ID
+	ms := uint64(t.UnixMilli()) << 16
+	binary.BigEndian.PutUint64(id[:8], ms)
+	return id
+}
 
 // ParseID reads the one published form: 36 characters, lower case. field names it in the refusal.
 func ParseID(field, s string) (ID, error) {

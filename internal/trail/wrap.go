@@ -2,6 +2,8 @@ package trail
 
 import (
 	"crypto/cipher"
+	"crypto/hkdf"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -22,7 +24,10 @@ type WrappedKey struct {
 var ErrWrapped = errors.New("the key was wrapped by another wrapping key, or changed since")
 
 // WrappingKey wraps and unwraps Keys. It never prints. The zero value is not usable.
-type WrappingKey struct{ aead func() cipher.AEAD }
+type WrappingKey struct {
+	aead  func() cipher.AEAD
+	clues func() []byte // the key of clues
+}
 
 // WrappingKeyFrom is the wrapping key of the given 32 bytes.
 func WrappingKeyFrom(b []byte) (WrappingKey, error) {
@@ -30,7 +35,11 @@ func WrappingKeyFrom(b []byte) (WrappingKey, error) {
 		return WrappingKey{}, fmt.Errorf("wrapping key: %d bytes, want %d", len(b), KeySize)
 	}
 	aead := newAEAD(b)
-	return WrappingKey{func() cipher.AEAD { return aead }}, nil
+	clues, err := hkdf.Key(sha256.New, b, nil, tagClue, sha256.Size)
+	if err != nil {
+		return WrappingKey{}, fmt.Errorf("derive from the wrapping key: %w", err)
+	}
+	return WrappingKey{func() cipher.AEAD { return aead }, func() []byte { return clues }}, nil
 }
 
 // Wrap encrypts a key for the database.

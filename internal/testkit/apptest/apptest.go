@@ -383,6 +383,7 @@ func (s *Server) Stored() string {
 			(select string_agg(r::text, E'\n' order by desk, specialist) from readback.running r),
 			(select string_agg(k::text, E'\n' order by k::text) from readback.stream_key k),
 			(select string_agg(p::text, E'\n' order by id) from readback.photo p),
+			(select string_agg(c::text, E'\n' order by clue, job) from readback.clue c),
 			(select string_agg(d::text, E'\n' order by hash) from readback.device_token d),
 			(select string_agg(n::text, E'\n' order by org, interface, id) from readback.announcement n),
 			(select string_agg(a::text, E'\n' order by member) from readback.account a))`).Scan(&all)
