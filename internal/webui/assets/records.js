@@ -14,7 +14,7 @@ const text = (/** @type {number} */ most) => h("input", { type: "search", autoco
 const date = () => h("input", { type: "date", min: "2020-01-01", max: "2099-12-31" });
 /** What may be looked for, by the server's name for it. @type {Record<string, any>} */
 const controls = { plate: text(15), vin: text(40), since: date(), until: date(), sensor: select([["", "Any"], ...sensors.map((s) => /** @type {[string, string]} */ ([s, sensor(s)]))]), outcome: select([["", "Any, or none yet"], ...OUTCOMES.map((o) => /** @type {[string, string]} */ ([o, sentence(o.replaceAll("-", " "))]))]), member: select([["", "Anybody"]]) };
-const LABELS = { plate: "Plate", vin: "VIN, whole or its last 6", since: "Opened from", until: "to", sensor: "Sensor", outcome: "Outcome", member: "Who" };
+const LABELS = { plate: "Plate", vin: "VIN, whole or its last 6", since: "Opened on or after", until: "Opened on or before", sensor: "Sensor", outcome: "Outcome", member: "Who" };
 /** @type {any[]} */
 let rows = [];
 /** The search that is shown; one that was asked for before it is not shown any more. */
