@@ -1,6 +1,7 @@
 package client
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -12,7 +13,8 @@ import (
 )
 
 const (
-	mostFrame   = 4 << 20 // bytes of one message of the server
+	mostFrame   = 4 << 20  // bytes of one message of the server
+	mostKept    = 64 << 10 // bytes of a buffer that the next message is read into as well
 	helloWait   = 15 * time.Second
 	writeWait   = 10 * time.Second
 	farewell    = 2 * time.Second // for the server's answer to our close
@@ -25,6 +27,7 @@ type link struct {
 	ws      *websocket.Conn
 	welcome answer
 	silence time.Duration // the longest that is borne
+	frame   bytes.Buffer  // the one that was read last; the reader's
 
 	wake chan struct{} // of capacity 1: something is queued
 
@@ -128,7 +131,7 @@ func (k *link) leave() {
 // read gives the next message.
 func (k *link) read() (answer, error) {
 	for {
-		kind, frame, err := k.ws.ReadMessage()
+		kind, err := k.next()
 		var end *websocket.CloseError
 		switch {
 		case errors.As(err, &end) && end.Code != websocket.CloseAbnormalClosure:
@@ -138,12 +141,26 @@ func (k *link) read() (answer, error) {
 		case kind != websocket.TextMessage:
 			continue
 		}
-		a, err := decode(frame)
+		a, err := decode(k.frame.Bytes()) // which copies what it keeps
 		if err != nil {
 			return answer{}, fmt.Errorf("message of the server: %w", err)
 		}
 		return a, nil
 	}
+}
+
+// next reads a frame into the one buffer that this connection has for it.
+func (k *link) next() (kind int, err error) {
+	kind, r, err := k.ws.NextReader()
+	if err != nil {
+		return kind, err
+	}
+	if k.frame.Cap() > mostKept {
+		k.frame = bytes.Buffer{}
+	}
+	k.frame.Reset()
+	_, err = k.frame.ReadFrom(r)
+	return kind, err
 }
 
 func (k *link) write(frame []byte) error {

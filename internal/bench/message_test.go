@@ -85,7 +85,7 @@ func latency(t *testing.T, d *database, b *book, s *side) {
 	}{
 		{"bare commit", d.lines(t, d.bare)},
 		{"append", d.lines(t, d.won)},
-		{"websocket to websocket", func(i int) func() error { return s.pairs[i].message }},
+		{"websocket to websocket", func(i int) func() error { return func() error { return s.pairs[i].message(t.Context()) } }},
 	}
 	d.say("latency", d.rounds, len(ways), d.paced)
 	got := rounds(d.rounds, d.long, len(ways), func(w int) []float64 { return paced(t, d.steady, d.paced, ways[w].next) })

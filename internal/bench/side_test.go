@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"bytes"
 	"context"
 	"crypto/ed25519"
 	"encoding/json"
@@ -16,9 +15,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
 
+	"readback/api/client"
 	"readback/internal/app"
 	"readback/internal/live"
 	"readback/internal/register"
@@ -26,7 +25,6 @@ import (
 	"readback/internal/testkit/apptest"
 	"readback/internal/token"
 	"readback/internal/trail"
-	"readback/internal/wire"
 	"readback/internal/wsconn"
 )
 
@@ -63,13 +61,16 @@ func newSide(t testing.TB, store live.Store, bus live.Bus, fit func() error) *si
 	require.NoError(t, err)
 	sockets := wsconn.New(wsconn.Config{Hub: s.hub, Check: s.tokens.Check, Limits: unlimited, Log: log})
 	server := httptest.NewServer(sockets)
-	s.url = "ws" + strings.TrimPrefix(server.URL, "http")
+	s.url = server.URL
 	t.Cleanup(func() {
 		ctx := context.WithoutCancel(t.Context())
+		var leaving sync.WaitGroup
 		for _, p := range s.pairs {
-			p.from.Close()
-			p.to.Close()
+			if p != nil { // it could not be made
+				leaving.Go(p.close)
+			}
 		}
+		leaving.Wait()
 		server.Close()
 		require.NoError(t, sockets.Shutdown(ctx))
 		require.NoError(t, s.hub.Shutdown(ctx))
@@ -105,28 +106,39 @@ func (s *side) found(t testing.TB) {
 	}
 }
 
-// pair is two sockets: one gives commands to a calibration, the other follows it.
-type pair struct {
-	from, to *websocket.Conn
-	ref      stream.Ref
-	frame    bytes.Buffer
-}
-
-// connect opens so many calibrations, each of a job of its own, with a pair of sockets each.
-func (s *side) connect(t testing.TB, pairs int) {
+// member is the technician, with an access token.
+func (s *side) member(t testing.TB) (stream.Actor, string) {
 	t.Helper()
 	in, member := shop(t)
 	who, err := s.hub.Actor(t.Context(), in.Organisation, member)
 	require.NoError(t, err)
 	text, _, err := s.tokens.Issue(in.Organisation, member, stream.NewID())
 	require.NoError(t, err)
+	return who, text
+}
+
+// pair is two connections: one gives commands to a calibration, the other follows it.
+type pair struct {
+	from, to *client.Live
+	follows  *client.Following
+	ref      client.Ref
+}
+
+// connect opens so many calibrations with a pair of connections each.
+func (s *side) connect(t testing.TB, pairs int) {
+	t.Helper()
+	who, text := s.member(t)
 	s.pairs = make([]*pair, pairs)
 	var next atomic.Int64
 	var wg sync.WaitGroup
 	for range 32 {
 		wg.Go(func() {
 			for i := int(next.Add(1)) - 1; i < pairs; i = int(next.Add(1)) - 1 {
-				p, err := s.pair(t.Context(), who, text)
+				ref, err := s.calibration(t.Context(), who)
+				var p *pair
+				if err == nil {
+					p, err = s.pair(t.Context(), ref, text)
+				}
 				if err != nil {
 					t.Error(err)
 					return
@@ -139,7 +151,8 @@ func (s *side) connect(t testing.TB, pairs int) {
 	require.False(t, t.Failed())
 }
 
-func (s *side) pair(ctx context.Context, who stream.Actor, token string) (*pair, error) {
+// calibration opens one, of a job of its own.
+func (s *side) calibration(ctx context.Context, who stream.Actor) (stream.Ref, error) {
 	do := func(ref stream.Ref, typ, data string) error {
 		_, err := s.hub.Do(ctx, who, ref, stream.Command{ID: stream.NewID(), Type: typ, Data: json.RawMessage(data)})
 		return err
@@ -149,55 +162,74 @@ func (s *side) pair(ctx context.Context, who stream.Actor, token string) (*pair,
 		do(job, "open-job", apptest.OpeningJob),
 		do(ref, "open", fmt.Sprintf(`{"job":%q,"sensor":"front-camera"}`, job.ID)),
 	); err != nil {
-		return nil, err
+		return ref, err
 	}
-	p := &pair{ref: ref}
-	for _, end := range []**websocket.Conn{&p.from, &p.to} {
-		d := websocket.Dialer{Subprotocols: []string{wire.Subprotocol}, ReadBufferSize: 2048, WriteBufferSize: 1024}
-		ws, _, err := d.DialContext(ctx, s.url, nil)
-		if err != nil {
-			return nil, err
-		}
-		*end = ws
-		if err := ws.WriteJSON(map[string]any{"say": "hello", "protocol": 1, "client": "bench/1", "token": token}); err != nil {
-			return nil, err
-		}
-	}
-	if err := p.to.WriteJSON(map[string]any{"say": "follow", "stream": ref, "after": 1}); err != nil {
-		return nil, err
-	}
-	return p, errors.Join(p.until(p.from, "welcome"), p.until(p.to, "caught-up"))
+	return ref, nil
 }
 
-// message gives a command and returns once it is accepted and its entry has come to the other socket.
-func (p *pair) message() error {
-	frame := fmt.Appendf(nil, `{"say":"command","stream":{"kind":%q,"id":%q},"command":{"id":%q,"base":1,"type":"note","data":{"text":%q}}}`,
-		p.ref.Kind, p.ref.ID, stream.NewID(), note)
-	if err := p.from.WriteMessage(websocket.TextMessage, frame); err != nil {
+// pair connects two of a calibration's own.
+func (s *side) pair(ctx context.Context, ref stream.Ref, token string) (*pair, error) {
+	c, err := client.New(client.Config{URL: s.url, Name: "bench/1"})
+	if err != nil {
+		return nil, err
+	}
+	c.Use(token)
+	p := &pair{ref: client.Ref{Kind: string(ref.Kind), ID: ref.ID.String()}}
+	if p.from, err = c.Connect(ctx); err != nil {
+		return nil, err
+	}
+	if p.to, err = c.Connect(ctx); err != nil {
+		p.from.Close()
+		return nil, err
+	}
+	if p.follows, err = p.to.Follow(p.ref, 1); err == nil {
+		err = p.caughtUp(ctx)
+	}
+	if err != nil {
+		p.close()
+		return nil, err
+	}
+	return p, nil
+}
+
+// caughtUp waits until the server has sent all of the past, of which there is one entry.
+func (p *pair) caughtUp(ctx context.Context) error {
+	for {
+		changed := p.follows.Changed()
+		if p.follows.Head() > 0 {
+			return nil
+		}
+		select {
+		case <-changed:
+		case <-p.to.Done():
+			return p.to.Err()
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (p *pair) close() {
+	p.from.Close()
+	p.to.Close()
+}
+
+// message gives a command and returns once it is accepted and its entry has come to the other connection.
+func (p *pair) message(ctx context.Context) error {
+	accepted, err := p.from.Do(ctx, p.ref, client.Command{Base: 1, Type: "note", Data: noted{note}})
+	if err != nil {
 		return err
 	}
-	return errors.Join(p.until(p.from, "accepted"), p.until(p.to, "entry"))
+	came, err := p.follows.Next(ctx)
+	if err == nil && came.Seq != accepted.Seq {
+		err = fmt.Errorf("entry %d came where %d was accepted", came.Seq, accepted.Seq)
+	}
+	return err
 }
 
-// until reads messages until one says so. Every message of the server begins with what it says.
-func (p *pair) until(ws *websocket.Conn, say string) error {
-	want, refused := []byte(`{"say":"`+say+`"`), []byte(`{"say":"refused"`)
-	for {
-		_, r, err := ws.NextReader()
-		if err != nil {
-			return err
-		}
-		p.frame.Reset()
-		if _, err := p.frame.ReadFrom(r); err != nil {
-			return err
-		}
-		switch got := p.frame.Bytes(); {
-		case bytes.HasPrefix(got, want):
-			return nil
-		case bytes.HasPrefix(got, refused), bytes.HasPrefix(got, []byte(`{"say":"ended"`)):
-			return errors.New(p.frame.String())
-		}
-	}
+// noted is what the command says.
+type noted struct {
+	Text string `json:"text"`
 }
 
 // hammer lets every pair pass messages, the next when the one before has come.
@@ -208,7 +240,7 @@ func (s *side) hammer(t *testing.T, each time.Duration) (int64, time.Duration) {
 	for _, p := range s.pairs {
 		wg.Go(func() {
 			for time.Since(begin) < each {
-				if err := p.message(); err != nil {
+				if err := p.message(t.Context()); err != nil {
 					t.Error(err)
 					return
 				}
