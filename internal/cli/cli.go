@@ -235,7 +235,7 @@ func (cmd command) help(fs *flag.FlagSet) string {
 	return b.String()
 }
 
-// columns is the width of help texts.
+// columns is the width of what is said in sentences: help and reports.
 const columns = 80
 
 // fill breaks a text at spaces so that it fits the columns behind an indent, which its further lines get.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"strings"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -40,7 +41,7 @@ var verifyCommand = command{
 			if *asJSON {
 				err = json.NewEncoder(c.Out).Encode(report)
 			} else {
-				_, err = fmt.Fprint(c.Out, report)
+				_, err = fmt.Fprint(c.Out, inColumns(report.String()))
 			}
 			if err == nil && !report.Proven() {
 				return errSaid{1}
@@ -48,6 +49,17 @@ var verifyCommand = command{
 			return err
 		}
 	},
+}
+
+// inColumns breaks the lines of a report that are too long; what goes on of one stands two columns further in.
+func inColumns(text string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		body := strings.TrimLeft(line, " ")
+		indent := len(line) - len(body)
+		b.WriteString(line[:indent] + fill(body, indent+2) + "\n")
+	}
+	return b.String()
 }
 
 func (c *call) verify(ctx context.Context, args []string, keyFile string) (proof.Report, error) {

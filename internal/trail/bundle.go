@@ -72,10 +72,12 @@ func photoOfName(name string) (stream.ID, bool) {
 // calibration's photos. key is nil once the job's key was destroyed. The same trails, photos, key and signer give the same
 // bytes.
 func WriteBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key *Key, by Signer) error {
-	secret := "The job's key has been destroyed: personal values are erased for good. Everything else verifies as before."
+	secret := "The job's key has been destroyed: personal values are erased for good.\n" +
+		"Everything else verifies as before."
 	if key != nil {
-		secret = "The file job.key opens the sealed personal values. Whoever holds this bundle can read them, also after the\n" +
-			"key was destroyed where it was kept. Hand the bundle on with that in mind."
+		secret = "The file job.key opens the sealed personal values. Whoever holds this bundle\n" +
+			"can read them, also after the key was destroyed where it was kept. Hand the\n" +
+			"bundle on with that in mind."
 	}
 	return writeBundle(w, calibration, job, photos, key, by, "the job's key, unless it was destroyed", secret)
 }
@@ -84,8 +86,9 @@ func WriteBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key
 // their end: they end with the last entry given.
 func WriteClosedBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, by Signer) error {
 	return writeBundle(w, calibration, job, photos, nil, by, "not in this copy, see PERSONAL VALUES",
-		"The job's key was not handed out to this recipient: the sealed personal values stay closed in this copy, and both\n"+
-			"trails go as far as the recipient may see them. What is here verifies as with the key.")
+		"The job's key was not handed out to this recipient: the sealed personal values\n"+
+			"stay closed in this copy, and both trails go as far as the recipient may see\n"+
+			"them. What is here verifies as with the key.")
 }
 
 func writeBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key *Key, by Signer, keyLine, secret string) error {

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/mod/sumdb/note"
@@ -201,6 +202,11 @@ func TestBundleComesBack(t *testing.T) {
 	require.Contains(t, string(withheld), "not handed out to this recipient")
 	require.NotContains(t, string(withheld), "destroyed")
 	require.NotContains(t, string(withheld), "{")
+	for _, text := range [][]byte{about, destroyed, withheld} {
+		for line := range strings.Lines(string(text)) {
+			require.LessOrEqual(t, utf8.RuneCountInString(strings.TrimSuffix(line, "\n")), 80, line)
+		}
+	}
 
 	require.Error(t, trail.WriteBundle(io.Discard, nil, job, nil, nil, s))
 	_, err = trail.ReadBundle(make([]byte, trail.MaxBundle+1))
