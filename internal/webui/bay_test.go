@@ -154,6 +154,23 @@ func TestAnInstructionBetweenReadings(t *testing.T) {
 	b.measure(nil)
 	b.sees("#verdict", "within limits")
 
+	// A target that is fitted after readings makes them history, unless the board was not touched: that is asked.
+	c.does(c.desk, "instruct", `{"step":"fit-target"}`)
+	b.press("#answer-T-CAM-07")
+	b.sees(".verdict-word", "that is what the desk said")
+	c.does(c.desk, "confirm", `{"step":3}`)
+	b.sees("#touched", "was the board touched")
+	b.fits("fit-again")
+	b.readable("fit-again", 7)
+	b.onPhone("fit-again")
+	b.press("#done-moved")
+	b.sees("#instruction", "place, then measure")
+	var state struct{ Place struct{ Stands []any } }
+	c.state(&state)
+	require.Empty(t, state.Place.Stands)
+	c.report(nil)
+	b.sees("#verdict", "within limits")
+
 	b.press("#more")
 	b.press("#part-readings")
 	b.press(".gate-keys button")

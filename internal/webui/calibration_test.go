@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
 	"readback/internal/testkit/apptest"
@@ -115,6 +116,9 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 		b.until(fmt.Sprintf(`!document.querySelector("#gate-%s") || document.querySelector("#gate-%s.met")`, g, g))
 	}
 	b.sees("#instruction", "ready to ask") // the rest is due before a leg
+	b.fits("ready")
+	b.onPhone("ready")
+	require.GreaterOrEqual(t, run(b.window, chromedp.Evaluate[float64](`((a, b) => b.top - a.bottom)(...["to-sheet", "ask-more"].map(id => document.getElementById(id).getBoundingClientRect()))`)), 24.0, "pixels between two keys")
 	b.press("#more")
 	b.press("#part-gates")
 	for _, g := range []string{
@@ -178,6 +182,8 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	// The moves are made; one tape reading has two digits swapped on its way to the tablet.
 	b.sees("#verdict", "move")
 	d.picture("bays-turn")
+	// One clock to a strip: how long whoever has the turn has had it.
+	d.until(`((e) => e.textContent.match(/\d+:\d\d/g)?.join() === e.querySelector(".strip-clock").textContent)(document.querySelector(".strip"))`)
 	b.rig = place(0.6, -0.4, 0.5, 0.03)
 	b.press("#moved")
 	b.measure(func(ask, value string) string {
@@ -230,10 +236,13 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	b.onPhone("instruct")
 	b.press("#answer-right-620")
 	b.sees("#wrong", "do not move")
+	b.until(`document.querySelector("#say").textContent === "Not what the desk said. Do not move. The desk says it again."`)
 	d.sees(".next-title", "say again")
 	b.fits("wrong")
 	d.picture("say-again")
 	d.keys("a")
+	b.sees("#instruction", "put target 620")
+	b.until(`document.querySelector("#say").textContent.includes("Put the target six two zero millimetres to vehicle left")`) // said again
 	b.press("#answer-left-620")
 	d.sees(".next-title", "confirm")
 	b.fits("matched")

@@ -165,6 +165,20 @@ func TestTwoVINs(t *testing.T) {
 	p.visit("/bay/jobs/" + c.job.ID.String())
 	p.sees("#vins", "is this the right car?")
 	p.readable("vins", 4.5)
+	p.hold("#right-typed", `document.querySelector("#fault-vin-reason")`)
+	p.sees("#fault-vin-reason", "say how you know")
+	p.until(`document.activeElement.id === "vin-reason"`)
+	// What came in between is said beside the keys that were held, and what was typed stays.
+	p.fill("#vin-reason", "Read from the windscreen.")
+	run(p, chromedp.Evaluate[chromedp.Void](`(() => {
+		const real = fetch;
+		window.fetch = (at, ...more) => String(at).endsWith("/commands") ? (window.fetch = real, Promise.resolve(Response.json({ type: "/problems/stale", title: "Stale" }, { status: 409 }))) : real(at, ...more);
+	})()`))
+	p.hold("#right-typed", `document.querySelector("#vins .rest").textContent`)
+	p.sees("#vins .rest", "something came in between")
+	p.until(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.querySelector("#vins .rest").getBoundingClientRect()) && document.querySelector("#vin-reason").value === "Read from the windscreen."`)
+	p.picture("refused")
+	p.onPhone("refused")
 	p.fill("#vin-reason", "Read from the windscreen; the lead was in the car beside it.")
 	p.hold("#right-typed", `!document.querySelector("#vins")`)
 	p.sees("#announced", "settled: the typed one is right")

@@ -24,6 +24,7 @@ type wire struct {
 
 	mu    sync.Mutex
 	cut   bool
+	deaf  bool // new connections are taken, and nothing of them is carried
 	conns map[net.Conn]bool
 	dead  map[net.Conn]bool // nothing of these arrives any more, and nobody is told
 	all   sync.WaitGroup
@@ -72,6 +73,15 @@ func (w *wire) kill() {
 	maps.Copy(w.dead, w.conns)
 }
 
+// hush lets new connections go nowhere, with what is carried now ended; or ends these, and carries again.
+func (w *wire) hush(deaf bool) {
+	w.mu.Lock()
+	w.deaf = deaf
+	w.mu.Unlock()
+	w.set(true)
+	w.set(false)
+}
+
 // end is one end of a connection, to write to.
 type end struct {
 	net.Conn
@@ -90,6 +100,19 @@ func (e end) Write(b []byte) (int, error) {
 
 func (w *wire) carry(in net.Conn) {
 	defer in.Close()
+	w.mu.Lock()
+	deaf := w.deaf
+	if deaf {
+		w.conns[in] = true
+	}
+	w.mu.Unlock()
+	if deaf {
+		io.Copy(io.Discard, in)
+		w.mu.Lock()
+		delete(w.conns, in)
+		w.mu.Unlock()
+		return
+	}
 	out, err := net.Dial("tcp", w.to)
 	if err != nil {
 		return
@@ -170,6 +193,67 @@ func TestADeadLineIsFoundByACommand(t *testing.T) {
 	b.press("#yes-floor-surveyed")
 	b.until(`sessionStorage.getItem("readback.outbox") === "[]"`)
 	require.Equal(t, uint64(2), entries(tech, cal))
+}
+
+// TestNobodyWaitsOnADeadLine: where connections are taken and nothing comes of them, a socket, a form and a photo are each given
+// up in their time, with words that say what to do. The page's time stands still here: the test says when it is over.
+func TestNobodyWaitsOnADeadLine(t *testing.T) {
+	t.Parallel()
+	s := apptest.Start(t)
+	line := newWire(t, s.URL)
+	tech := s.As(apptest.Technician)
+	job := tech.OpenJob()
+	cal := tech.OpenCalibration(job)
+	b := open(t, browser(t), "bay", line.url(), 1194, 834)
+	b.signIn(apptest.Technician, "demo technician", "/bay")
+	timeless := func() {
+		run(b, chromedp.Evaluate[chromedp.Void](`(() => {
+			const real = setTimeout;
+			window.over = {}; // what happens when so many milliseconds are over
+			window.setTimeout = (f, ms, ...more) => ms === 8000 ? (over[ms] = f, 0) : real(f, ms, ...more);
+			AbortSignal.timeout = (ms) => {
+				const c = new AbortController();
+				over[ms] = () => c.abort(new DOMException("over", "TimeoutError"));
+				return c.signal;
+			};
+		})()`))
+	}
+	after := func(ms int) {
+		b.until(fmt.Sprintf(`window.over[%d]`, ms))
+		run(b, chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`void window.over[%d]()`, ms)))
+	}
+
+	b.visit("/bay/jobs/" + job.ID.String())
+	b.sees("#missing", "all that is asked for is said")
+	timeless()
+	line.hush(true)
+	b.fill("#mileage", "48212")
+	b.press("#car button[type=submit]")
+	after(30_000)
+	b.sees("#car .problem", "there is no link to the server. try again")
+	b.picture("form")
+	line.hush(false)
+	b.press("#car button[type=submit]")
+	b.sees("#changes", "corrected or added since: 1")
+
+	b.visit("/bay/" + cal.ID.String())
+	b.sees("#link", "linked")
+	b.press("#more")
+	b.press("#part-photos")
+	b.sees("#photos-title", "photos")
+	timeless()
+	line.hush(true)
+	b.upload("#take-photo", "floor.jpg", apptest.Picture())
+	after(60_000)
+	b.sees("#photo-problem", "did not get through. choose it again")
+	after(8000)
+	b.sees("#link", "no link, kept here. check the network here")
+	b.picture("socket")
+	b.onPhone("socket")
+	line.hush(false)
+	b.sees("#link", "linked")
+	b.upload("#take-photo", "floor.jpg", apptest.Picture())
+	b.sees("#photo-said", "how it is kept")
 }
 
 func entries(c *apptest.Client, s *apptest.Stream) uint64 {

@@ -81,6 +81,14 @@ func TestOutcomes(t *testing.T) {
 	b.readable("notice", 7)
 	b.onPhone("notice")
 	require.True(t, run(b, chromedp.Evaluate[bool](`document.querySelector("#handed").disabled`)))
+	// Where the notice does not come in its time it is said, and it can be had again.
+	run(b, chromedp.Evaluate[chromedp.Void](`(() => {
+		const real = AbortSignal.timeout;
+		AbortSignal.timeout = (ms) => (window.limit = ms, AbortSignal.timeout = real, AbortSignal.abort(new DOMException("over", "TimeoutError")));
+	})()`))
+	b.press("#print")
+	b.sees("#notice-problem", "the notice did not come")
+	b.until(`window.limit === 30000 && document.querySelector("#handed").disabled`)
 	b.press("#print")
 	b.until(`!document.querySelector("#handed").disabled`)
 	b.press("#handed")

@@ -58,6 +58,7 @@ func (w *window) described(least int) {
 // looked at, attached, and the gate's line shows it.
 func TestAGateIsMetByAPhoto(t *testing.T) {
 	t.Parallel()
+	const asks = "nothing stands between car and board" // of the procedure in testdata/import/shop.json
 	s := apptest.Start(t)
 	c := newScene(t, s)
 	c.byProcedure()
@@ -117,9 +118,18 @@ func TestAGateIsMetByAPhoto(t *testing.T) {
 	b.readable("board", 7)
 	b.onPhone("board")
 	b.press("#all-photos")
-	b.sees("#look-1", "photo 1")
+	b.sees("#look-1 span", "gate: space around car and target is clear")
+	b.sees("#look-1 .quiet", asks)
 	b.readable("list", 7)
 	b.onPhone("list")
+
+	// The record calls it by the same name.
+	b.visit("/record/" + c.cal.ID.String())
+	b.sees("#entries-table span", "met: space around car and target is clear")
+	b.sees("#entries-table span", "photo attached: space around car and target is clear")
+	b.sees("#entries-table .more", asks)
+	b.until(`document.querySelector("#entries-table .still").getAttribute("aria-label") === "Photo: Space around car and target is clear"`)
+	b.picture("record")
 }
 
 // TestMarksOnAPhotoByBothSides: the bay attaches a photo to a step; the desk is told, sees it, draws on it with the pointer and

@@ -101,6 +101,8 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	w.sees("#instruments-table", "inv-l1, 4 may 2026")
 	w.until(`![...document.querySelectorAll("main")].some(e => e.textContent.includes("second life"))`)
 	w.sees("#entries-table", "drove 5 km, nothing lit")
+	w.sees("#entries-table .readings-told", "front bumper to board face")
+	w.sees("#entries-table", "the board was not touched")
 	w.sees("#entries-table", "pitch -0.42 deg")
 	w.sees("#entries-table", "signed as technician")
 	w.sees("#signer", "+")

@@ -21,6 +21,29 @@ export const LATER = new Set(["not-ready", "too-many", "no-database"]);
 /** A request that takes longer went into a dead line. */
 const PATIENCE_MS = 30_000;
 
+/** There was no answer, or none in time. What was asked for may have been done all the same: whoever tries again finds that out. */
+export class NoAnswer extends Error {
+  /** @param {boolean} late whether it was waited for until the time was over */
+  constructor(late) {
+    super("There is no link to the server. Try again: nothing is made twice.");
+    this.late = late;
+  }
+}
+
+/**
+ * Asks as fetch does, as whoever is signed in. The time holds for the whole answer: read tells what of it never came.
+ * @template T
+ * @param {string} path @param {RequestInit} options @param {(res: Response) => Promise<T>} read @param {number} [ms] how long it may take
+ */
+export async function fetched(path, options, read, ms = PATIENCE_MS) {
+  try {
+    return await read(await fetch(path, { credentials: "same-origin", signal: AbortSignal.timeout(ms), ...options }));
+  } catch (e) {
+    const late = e instanceof DOMException && e.name === "TimeoutError";
+    throw late || e instanceof TypeError ? new NoAnswer(late) : e;
+  }
+}
+
 /**
  * @param {string} method
  * @param {string} path
@@ -28,14 +51,11 @@ const PATIENCE_MS = 30_000;
  * @returns {Promise<any>}
  */
 export async function ask(method, path, body) {
-  const res = await fetch(path, {
-    method, credentials: "same-origin", signal: AbortSignal.timeout(PATIENCE_MS),
+  const [res, answer] = await fetched(path, {
+    method,
     headers: body === undefined ? {} : { "Content-Type": "application/json" },
     body: body === undefined ? undefined : JSON.stringify(body),
-  });
-  if (res.status === 204) return null;
-  const json = (res.headers.get("Content-Type") ?? "").includes("json");
-  const answer = json ? await res.json() : null;
+  }, async (r) => [r, r.status !== 204 && (r.headers.get("Content-Type") ?? "").includes("json") ? await r.json() : null]);
   if (!res.ok) {
     const refused = new Refused(answer ?? { detail: "The server answered " + res.status + "." });
     if (refused.slug === "sign-in-needed" && location.pathname !== "/sign-in") location.assign("/sign-in?to=" + encodeURIComponent(location.pathname));
@@ -78,7 +98,7 @@ export async function command(kind, id, base, type, data) {
       return await ask("POST", `/v1/${kind}/${id}/commands`, body);
     } catch (e) {
       if (e instanceof Refused && !LATER.has(e.slug)) throw e;
-      if (wait >= 8000) throw e;
+      if (wait >= 8000 || (e instanceof NoAnswer && e.late)) throw e;
       await pause(wait);
     }
   }

@@ -54,7 +54,7 @@ async function begin() {
     photos.show((m) => m.follow(w, seen, "technician", notice, () => go("photos")));
   } catch (e) {
     const refused = e instanceof Refused;
-    put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again."), refused && h("a", { href: "/bay" }, "All calibrations"));
+    put(byId("main"), h("p", { class: "problem", role: "alert" }, refused ? e.message : "No link to the server. Trying again: check the network here."), refused && h("a", { href: "/bay" }, "All calibrations"));
     if (!refused) setTimeout(begin, 1000);
   }
 }
@@ -130,7 +130,7 @@ function speakAgain() {
 function drawLink() {
   const kept = link.outbox.length;
   linkline.show([link.state, kept, link.reason], () => [linkGlyph(link.state === "linked"),
-    link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : kept ? `No link, kept here: ${kept}` : "No link, kept here"]);
+    link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : ["No link, kept here", kept > 0 && `: ${kept}`, link.reason && ". " + link.reason]]);
   byId("link").classList.toggle("lost", link.state !== "linked");
 }
 
@@ -155,7 +155,7 @@ function now() {
   if (calm && w.job.phase === "withdrawn") return plain("Job withdrawn", "Nothing more is done on this car here.", big("to-end", "End this calibration", () => go("end")));
   if (calm && !openStep() && w.doubt()) {
     return { key: ["vins", w.jobSeq], spoken: "Two VINs. Is this the right car?",
-      body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => w.commandJob("settle-vin", data).then(draw, (e) => notice(e.text?.() ?? e.message)))) };
+      body: () => vin.show((m) => m.twoVINs(w.job, w.opened, (data) => w.commandJob("settle-vin", data).then(draw))) };
   }
   switch (s.phase) {
     case "preparing":
@@ -267,7 +267,7 @@ function draw() {
     if (rounds.now && (s.phase === "stopped" || s.phase === "running")) rounds.end();
   }
   lastStep = urgent;
-  if (rounds.between(step, s.steps, w.seq)) notice("The target was moved: its readings are taken anew.");
+  if (rounds.between(step, s.steps, w.seq, w.entries)) notice("The target was moved: its readings are taken anew.");
   learn();
   byId("where").textContent = where(s);
   byId("stop").hidden = s.phase === "declared" || s.phase === "closed";

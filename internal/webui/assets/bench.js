@@ -47,7 +47,7 @@ function gateList(w) {
   const s = w.state;
   const open = s.gates.filter((/** @type {any} */ g) => !["met", "waived"].includes(gateState(g)));
   return h("details", { class: "gate-list", id: "gate-list", open: open.some((/** @type {any} */ g) => g.answered) }, h("summary", null, open.length ? `${open.length} ${open.length === 1 ? "gate" : "gates"} not met or not answered` : "All gates met"),
-    h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, g.asks?.replace(/\.$/, "") ?? gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, gateFigures(g), left(g)))))));
+    h("ul", null, s.gates.map((/** @type {any} */ g) => h("li", null, gateGlyph(gateState(g)), h("span", null, gateName(g.gate), ", ", h("b", null, gateWord(g)), h("span", { class: "quiet" }, gateFigures(g), left(g)), g.asks && h("span", { class: "quiet asks-of" }, g.asks))))));
 }
 
 /** The readings, how each fits the rest, and the verdict. @param {Watch} w */

@@ -7,6 +7,7 @@ import { byId, h, part, place, put, theme, untilThere } from "./dom.js";
 import { DeskWork } from "./deskwork.js";
 import { clock, otherUnit, timeOfDay, unit } from "./format.js";
 import { linkGlyph, stopGlyph, turnGlyph } from "./glyph.js";
+import { held, leaving } from "./leaving.js";
 import { Link } from "./link.js";
 import { queueRows } from "./queue.js";
 import { strip } from "./strip.js";
@@ -21,10 +22,10 @@ const watches = new Map();
 const shops = new Map();
 /** @type {any[]} */
 let queue = [];
-let focused = location.pathname.split("/")[2] ?? "", me = /** @type {any} */ (null), register = /** @type {any} */ (null);
+let focused = location.pathname.split("/")[2] ?? "", asked = false, me = /** @type {any} */ (null), register = /** @type {any} */ (null);
 const record = h("p", { id: "record", class: "quiet" });
 const strips = place(byId("strips"), draw), main = place(byId("main"), draw), linkline = place(byId("link")), keys = place(byId("keys"));
-const photos = part(() => import("./photos.js"));
+const photos = part(() => import("./photos.js")), gone = place(byId("leaving"), draw);
 const work = new DeskWork(link, notice, () => draw(), stop);
 
 theme();
@@ -67,7 +68,23 @@ async function staff() {
 /** @param {string} member */
 const name = (member) => opener(register?.opened)(register?.state.members?.[member]?.name).replace(" (invented)", "");
 
-async function switchDuty() {
+/** Goes on duty at once, and off it; what is held is told before. */
+function switchDuty() {
+  if (!register.state.duty?.[me.member]?.on || !held(inOrder()).length) return duty();
+  asked = true;
+  draw();
+  byId("stay").focus();
+}
+
+function stay() {
+  asked = false;
+  draw();
+  byId("duty").focus();
+}
+
+async function duty() {
+  asked = false;
+  draw();
   const on = register.state.duty?.[me.member]?.on;
   try {
     await link.command({ kind: "register", id: me.org }, register.seq, on ? "go-off-duty" : "go-on-duty", { member: me.member });
@@ -158,7 +175,7 @@ function notice(text) {
 
 function drawLink() {
   const kept = link.outbox.length;
-  linkline.show([link.state, kept], () => [linkGlyph(link.state === "linked"), link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : kept ? `No link, kept here: ${kept}` : "No link"]);
+  linkline.show([link.state, kept, link.reason], () => [linkGlyph(link.state === "linked"), link.state === "linked" ? "Linked" : link.state === "out" ? link.reason : ["No link", kept > 0 && `, kept here: ${kept}`, link.reason && ". " + link.reason]]);
   byId("link").classList.toggle("lost", link.state !== "linked");
 }
 
@@ -200,6 +217,8 @@ function draw() {
     }),
     queueRows(queue, { name, shop: (org) => shops.get(org) ?? "", claim, decline, now: link.now() }), record,
   ]);
+  const mine = asked ? held(list) : [];
+  gone.show([asked, mine.map((w) => [w.ref.id, w.name(), w.state.phase])], () => asked && leaving(mine, { stay, leave: duty, focus: (id) => { stay(); focus(id); byId("main").focus({ preventScroll: true }); } }));
   if (shown) for (const w of list) if (w.ref.id !== focused) w.saw();
   byId("queue-state").textContent = `Queue ${queue.length}`;
   const yours = list.filter((w) => w.mine && w.state.turn.who === "specialist" && w.state.phase !== "running").length;
@@ -226,6 +245,7 @@ function tick() {
 
 /** @param {KeyboardEvent} e */
 function onKey(e) {
+  if (e.key === "Escape" && asked) return stay();
   if (e.key === "Escape" && work.form) return work.open("");
   const tag = /** @type {Element} */ (e.target).tagName;
   if (e.ctrlKey || e.metaKey || e.altKey || e.repeat || /^(INPUT|SELECT|TEXTAREA)$/.test(tag)) return;

@@ -43,7 +43,7 @@ export function faults(form, places = {}) {
   };
   /** @param {unknown} e what came instead of an answer */
   const tell = (e) => {
-    if (!(e instanceof Refused)) return say(e instanceof TypeError ? "There is no link to the server. Try again: nothing is made twice." : e instanceof Error ? e.message : String(e));
+    if (!(e instanceof Refused)) return say(e instanceof Error ? e.message : String(e));
     const placed = e.fields.map((f) => {
       const path = f.field.replace(/^data\./, "");
       return { text: sentence(path, f.want), id: Object.entries(places).find(([p]) => path === p || path.startsWith(p + ".") || path.startsWith(p + "["))?.[1] };

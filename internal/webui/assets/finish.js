@@ -2,6 +2,7 @@
 // How a calibration ended: what was declared, what the routine gave, who signed, the customer's notice, and what had been
 // declared before it was reopened.
 
+import { fetched } from "./api.js";
 import { byId, field, h, kept, select } from "./dom.js";
 import { driven } from "./drive.js";
 import { dayTime } from "./format.js";
@@ -43,11 +44,13 @@ export function record(w) {
     s.earlier.length > 0 && h("details", { id: "earlier" }, h("summary", null, `Declared before and reopened: ${s.earlier.length}`), s.earlier.map((/** @type {any} */ e) => h("div", null, outcome(w, e.result), signatures(w, e.signs), h("p", { class: "quiet" }, `Reopened ${dayTime(Date.parse(e.at))}: ${w.sealed(e.reason)}`)))));
 }
 
+const LATE = "The notice did not come. Close its page, and open it again when there is a link.";
+
 /** The SHA-256 of the notice as the server sends it, hexadecimal. @param {string} address */
 async function digest(address) {
-  const res = await fetch(address, { credentials: "same-origin" });
-  if (!res.ok) throw new Error("The notice did not come. Try again.");
-  const body = await res.arrayBuffer(), said = /sha-256=:([^:]+):/.exec(res.headers.get("Repr-Digest") ?? "");
+  const [res, body] = await fetched(address, {}, async (r) => [r, await r.arrayBuffer()]).catch(() => { throw new Error(LATE); });
+  if (!res.ok) throw new Error(LATE);
+  const said = /sha-256=:([^:]+):/.exec(res.headers.get("Repr-Digest") ?? "");
   const bytes = said ? Uint8Array.from(atob(said[1]), (c) => c.charCodeAt(0)) : new Uint8Array(await crypto.subtle.digest("SHA-256", body));
   return [...bytes].map((b) => b.toString(16).padStart(2, "0")).join("");
 }

@@ -44,7 +44,7 @@ export function gates(w, act, photo) {
     act("record-gate", data);
   };
   const keys = (/** @type {any} */ g) => {
-    const f = figureOf(g), text = g.asks ?? name(g.gate), no = h("button", { type: "button", id: "no-" + g.gate, onclick: answer(g, false), "aria-label": "Not met: " + text, "aria-pressed": String(g.answered && !g.met && !g.ran_out) }, "Not met");
+    const f = figureOf(g), text = name(g.gate), no = h("button", { type: "button", id: "no-" + g.gate, onclick: answer(g, false), "aria-label": "Not met: " + text, "aria-pressed": String(g.answered && !g.met && !g.ran_out) }, "Not met");
     const shot = g.demands === "photographed" && h("button", { type: "button", id: "photo-" + g.gate, onclick: () => photo({ gate: g.gate }), "aria-label": "Photo: " + text }, "Photo");
     if (!f) {
       return h("span", { class: "gate-keys" }, shot, h("button", { type: "button", id: "yes-" + g.gate, onclick: answer(g, true), "aria-label": "Met: " + text, "aria-pressed": String(g.answered && g.met && !g.ran_out) }, "Met"), no);
@@ -80,6 +80,6 @@ export function gates(w, act, photo) {
 /** A gate that waits for the desk to let it pass: what was answered, against what. @param {import("./watch.js").Watch} w @param {string} gate */
 export function passing(w, gate) {
   const g = w.state.gates.find((/** @type {any} */ one) => one.gate === gate), is = answered(g), rule = limits(g);
-  return [h("p", { class: "then", id: "passing" }, h("b", null, g.asks ?? name(gate)), is && [": ", is], `, ${g.met ? "outside its caution" : "not met"}.`),
-    rule && h("p", { class: "then" }, sentence(rule), "."), h("p", { class: "then" }, "The desk lets it pass or not. You can answer it again.")];
+  return [h("p", { class: "then", id: "passing" }, h("b", null, name(gate)), is && [": ", is], `, ${g.met ? "outside its caution" : "not met"}.`),
+    g.asks && h("p", { class: "then quiet" }, g.asks), rule && h("p", { class: "then" }, sentence(rule), "."), h("p", { class: "then" }, "The desk lets it pass or not. You can answer it again.")];
 }

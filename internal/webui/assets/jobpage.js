@@ -39,9 +39,6 @@ async function load() {
   draw();
 }
 
-/** What is refused of no form. */
-const wrong = faults(() => main);
-
 /** @param {string} type @param {object} data */
 async function act(type, data) {
   try {
@@ -63,9 +60,9 @@ function draw() {
   const name = open(job.vehicle.plate) || (job.vehicle.vin ? "VIN …" + open(job.vehicle.vin).slice(-6) : open(job.work.customer_reference)) || "Car";
   document.title = name + " · Readback";
   const changes = job.changes.length;
-  if (page.show([view.seq, rows], () => [h("p", null, h("a", { href: "/bay" }, "All cars")), h("h1", { id: "job-name" }, name), wrong.rest,
+  if (page.show([view.seq, rows], () => [h("p", null, h("a", { href: "/bay" }, "All cars")), h("h1", { id: "job-name" }, name),
     ended && h("p", { class: "then", id: "withdrawn" }, h("b", null, "Withdrawn: "), sentence(job.withdrawn.cause), ". ", open(job.withdrawn.reason)),
-    doubt && twoVINs(job, open, (d) => wrong.trying(() => act("settle-vin", d))),
+    doubt && twoVINs(job, open, by("settle-vin")),
     job.announced && h("p", { class: "quiet", id: "announced" }, `A vehicle interface or a scan tool gave the VIN ${open(job.announced.vin)}`, job.announced.vin_equal ? ", the same as the job's." : job.settled ? `. Settled: the ${job.settled.right === "typed" ? "typed one" : "car's own"} is right. ${open(job.settled.reason)}` : "."),
     !ended && h("p", { id: "missing" }, lacks.length ? ["Still to be said: ", h("b", null, lacks.join(", ")), ". It is asked for when it is needed."] : "All that is asked for is said."),
     h("div", { class: "split" },

@@ -10,7 +10,10 @@ const PERISHABLE = new Set(["bay-clear", "go", "restart", "confirm"]);
 const PERISH_MS = 5000;
 /** A command that is not answered in this time, while nothing else is heard either, was said into a dead line. */
 const ANSWER_MS = 5000;
+/** A socket over which nobody said welcome in this time was opened into nothing. */
+const OPEN_MS = 8000;
 const KEY = "readback.outbox";
+const NETWORK = "Check the network here";
 
 /** @typedef {{kind: string, id: string}} Ref */
 /** @typedef {{id: string, stream: Ref, base: number, type: string, data: object, at: number, member: string, org?: string}} Kept */
@@ -60,6 +63,12 @@ export class Link extends EventTarget {
     const ws = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/v1/live", "readback.v1");
     this.socket = ws;
     this.heard = Date.now();
+    clearTimeout(this.opening);
+    this.opening = setTimeout(() => {
+      if (this.socket !== ws || this.state === "linked") return;
+      this.tries ||= 1;
+      this.dead(ws);
+    }, OPEN_MS);
     ws.onopen = () => this.say({ say: "hello", protocol: 1, client: "readback-pages/1" });
     ws.onmessage = (m) => {
       this.heard = Date.now();
@@ -84,7 +93,7 @@ export class Link extends EventTarget {
       this.set("out", reason || "The connection was ended.");
       return;
     }
-    this.set("lost");
+    this.set("lost", this.tries ? NETWORK : ""); // one that went is mostly back at once
     const pause = Math.min(500 * 2 ** this.tries++, 15_000);
     this.again = setTimeout(() => this.connect(), pause / 2 + (pause / 2) * Math.random());
   }

@@ -2,11 +2,11 @@
 // Photos of a calibration, at the bay and at the desk alike: one is taken or chosen, seen as the server keeps it, said what
 // it shows, and attached; those there are can be looked at and drawn on. What is begun here stays while the room is left.
 
-import { newId, Refused } from "./api.js";
+import { fetched, newId, Refused } from "./api.js";
 import { field, h, place, put, select } from "./dom.js";
 import { board } from "./marking.js";
 import { timeOfDay } from "./format.js";
-import { about, picture, takesPart, who } from "./picture.js";
+import { about, asks, picture, takesPart, who } from "./picture.js";
 
 /** @typedef {import("./watch.js").Watch} Watch */
 /** @typedef {import("./picture.js").Of} Of */
@@ -36,15 +36,14 @@ function likely(w) {
   return gate ? { gate: gate.gate } : s.place.stands.length ? { reading: s.place.stands.at(-1).entry } : { gate: s.gates[0]?.gate };
 }
 
+/** How long a photo may take: the server reads no request for longer. */
+const SENDING_MS = 60_000;
+
 /** Sends the file as it is. @param {Watch} w @param {File} file @returns {Promise<any>} the photo as the server keeps it */
 async function send(w, file) {
-  let res;
-  try {
-    res = await fetch(`/v1/calibrations/${w.ref.id}/photos`, { method: "POST", credentials: "same-origin", headers: { "Content-Type": file.type || "application/octet-stream" }, body: file });
-  } catch {
-    throw new Refused({ detail: "The photo did not get through. Send it again when there is a link." });
-  }
-  const answer = await res.json().catch(() => ({ detail: `The server answered ${res.status}.` }));
+  const [res, answer] = await fetched(`/v1/calibrations/${w.ref.id}/photos`, { method: "POST", headers: { "Content-Type": file.type || "application/octet-stream" }, body: file },
+    async (r) => [r, await r.json().catch(() => ({ detail: `The server answered ${r.status}.` }))], SENDING_MS)
+    .catch(() => { throw new Refused({ detail: "The photo did not get through. Choose it again when there is a link." }); });
   if (!res.ok) throw new Refused(answer);
   return answer;
 }
@@ -128,7 +127,7 @@ export function room(w, { aim, done, looking, leave } = {}) {
     const all = [...(w.state.photos ?? [])].reverse();
     if (!all.length) return h("p", { class: "quiet then" }, "No photo is attached yet.");
     return h("ul", { class: "photo-list" }, all.map((p) => h("li", null, h("button", { type: "button", id: "look-" + p.number, onclick: () => { b.looking = p.photo; put(said); draw(); } }, picture(w, p, "list", ""),
-      h("span", null, h("b", null, `Photo ${p.number}`), h("span", null, about(w, p.of)), p.caption && h("span", { class: "quiet" }, w.sealed(p.caption)), h("span", { class: "quiet" }, `${who(p.role)}, ${timeOfDay(Date.parse(p.at))}${p.marks.length ? `, ${p.marks.length} ${p.marks.length === 1 ? "mark" : "marks"}` : ""}`))))));
+      h("span", null, h("b", null, `Photo ${p.number}`), h("span", null, about(w, p.of)), asks(w, p.of) && h("span", { class: "quiet" }, asks(w, p.of)), p.caption && h("span", { class: "quiet" }, w.sealed(p.caption)), h("span", { class: "quiet" }, `${who(p.role)}, ${timeOfDay(Date.parse(p.at))}${p.marks.length ? `, ${p.marks.length} ${p.marks.length === 1 ? "mark" : "marks"}` : ""}`))))));
   };
   /** @type {{id: string, box: HTMLElement, update: () => void} | null} */
   let open = null;

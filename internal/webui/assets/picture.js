@@ -30,19 +30,21 @@ const pictures = new Map();
 export function picture(w, p, use, alt) {
   const key = use + p.photo;
   let img = pictures.get(key);
-  if (!img) pictures.set(key, (img = h("img", { src: `/v1/calibrations/${w.ref.id}/photos/${p.photo}`, width: p.width_px, height: p.height_px, decoding: "async" })));
+  if (!img) pictures.set(key, (img = h("img", { src: `/v1/calibrations/${w.ref.id}/photos/${p.photo}`, width: p.width_px, height: p.height_px, decoding: "async", onerror: () => pictures.delete(key) }))); // one that did not come is fetched again
   img.setAttribute("alt", alt);
   return img;
 }
 
 /** @param {Watch} w @param {Of} of */
 export function about(w, of) {
-  const g = of.gate && w.state.gates.find((/** @type {any} */ one) => one.gate === of.gate);
-  if (of.gate) return "Gate: " + (g?.asks ?? gateName(of.gate));
+  if (of.gate) return "Gate: " + gateName(of.gate);
   if (of.step) return stepName(w.state.steps.find((/** @type {any} */ one) => one.number === of.step));
   const e = w.entries.find((one) => one.seq === of.reading);
   return "Readings" + (e ? " of " + timeOfDay(e.at) : "");
 }
+
+/** What a procedure asks of the gate, to stand beneath its name. @param {Watch} w @param {Of} of @returns {string | undefined} */
+export const asks = (w, of) => w.state.gates.find((/** @type {any} */ one) => one.gate === of.gate)?.asks;
 
 /** @param {any} step */
 const stepName = (step) => (step ? `Step ${step.number}: ${sentence(step.step)}${step.position ? " " + step.position : step.target ? " " + step.target : ""}` : "Step");

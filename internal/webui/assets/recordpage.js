@@ -1,14 +1,14 @@
 // @ts-check
 // The record of one calibration, for who reads it later and may have to show it: the outcome, what stands out, who took part,
 // with what, every entry of the trail in order, and how to prove it. It is made of entries alone, and prints as it stands.
-import { get } from "./api.js";
+import { fetched, get } from "./api.js";
 import { byId, h, put, s } from "./dom.js";
 import { dayText } from "./due.js";
 import { decimal, NBSP, timeOfDay } from "./format.js";
 import { entries, gather, named } from "./gather.js";
 import { able, broken } from "./proving.js";
 import { room, said } from "./rooms.js";
-import { car, tell } from "./telling.js";
+import { car, sheetOf, tell } from "./telling.js";
 import { sensor, sentence } from "./words.js";
 
 /** @typedef {import("./gather.js").Trail} Trail */
@@ -120,7 +120,7 @@ const trimmed = (/** @type {number} */ n, /** @type {number} */ digits) => decim
 function things(t) {
   const all = [...t.things.values()], of = (/** @type {string} */ kind) => all.filter((x) => x.kind === kind).map((x) => x.value);
   const u = (/** @type {any} */ i) => (i.standard_uncertainty_udeg !== undefined ? trimmed(i.standard_uncertainty_udeg, 6) + "°" : trimmed(i.standard_uncertainty_um, 3) + NBSP + "mm");
-  const sheets = t.calibration.filter((e) => e.body.type === "sheet-issued").map((e) => e.body.command.data).filter((d) => d.source);
+  const sheets = t.calibration.filter((e) => e.body.type === "sheet-issued").map((e) => sheetOf(e.body)).filter((d) => d.source);
   return [all.some((x) => x.kind === "instrument") && cards("instruments", ["Instrument", "Kind", "Standard uncertainty", "Certificate", "Next check due", "Readings"],
     all.filter((x) => x.kind === "instrument").map((x) => [x.value.name, x.value.instrument.kind, u(x.value.instrument), `${x.value.certificate.number}, ${dayText(x.value.certificate.dated)}`, dayText(x.value.due), x.used])),
   h("dl", { class: "facts" }, line("Stand, target", of("fixture").map((f) => `${f.name}, target ${f.target}`).join("; ")), line("Bay", of("bay").map((b) => b.name + (b.floor ? `, floor surveyed ${dayText(b.surveyed)}, counts through ${dayText(b.expires)}` : ", floor not surveyed")).join("; ")),
@@ -142,7 +142,7 @@ function table(told, t) {
 /** @param {Trail} t */
 function prove(t) {
   const verdict = h("p", { id: "chain", role: "status" }), key = h("code", { id: "signer" }, "…");
-  fetch("/v1/trail-key").then((r) => r.text()).then((text) => { key.textContent = text.trim(); }, () => { key.textContent = "not had just now"; });
+  fetched("/v1/trail-key", {}, (r) => r.text()).then((text) => { key.textContent = text.trim(); }, () => { key.textContent = "not had just now"; });
   const look = async () => {
     verdict.className = "";
     verdict.textContent = "Computing.";

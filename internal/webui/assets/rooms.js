@@ -5,7 +5,7 @@ import { command, get, Refused, signOut } from "./api.js";
 import { byId, h, put, theme } from "./dom.js";
 
 /** @param {unknown} e */
-export const said = (e) => (e instanceof Refused ? e.text() : e instanceof TypeError ? "There is no link to the server. Try again." : e instanceof Error ? e.message : "That did not work.");
+export const said = (e) => (e instanceof Refused ? e.text() : e instanceof Error ? e.message : "That did not work.");
 
 /** The organisation's register as it was read last, and the commands to it. */
 export class Register {

@@ -9,10 +9,15 @@ import { isAngle } from "./words.js";
  * base is the entry it was begun on, typed what is not entered yet, told how many instructions are taken note of
  */
 
+const KEY = "readback.round.";
+
+/** Whether a round is being typed on this device. @param {string} calibration */
+export const typing = (calibration) => sessionStorage.getItem(KEY + calibration) !== null;
+
 export class Rounds {
   /** @param {string} calibration */
   constructor(calibration) {
-    this.key = "readback.round." + calibration;
+    this.key = KEY + calibration;
     /** @type {Round | null} */
     this.now = JSON.parse(sessionStorage.getItem(this.key) ?? "null");
   }
@@ -37,14 +42,14 @@ export class Rounds {
 
   /**
    * Takes note of the instructions that came in between, once they are done. The readings stay, unless the target was moved.
-   * @param {any} open the step that is not done @param {any[]} steps @param {number} seq the entry that is shown @returns {boolean} whether they are void
+   * @param {any} open the step that is not done @param {any[]} steps @param {number} seq the entry that is shown @param {any[]} entries @returns {boolean} whether they are void
    */
-  between(open, steps, seq) {
+  between(open, steps, seq, entries) {
     const r = this.now;
-    if (!r) return false;
+    if (!r || !(entries.at(-1)?.seq >= seq)) return false; // an entry may come after the state that has it
     r.told ??= steps.length - (open ? 1 : 0);
     if (open || steps.length === r.told) return false;
-    const moved = steps.slice(r.told).some((s) => s.state === "done" && s.step !== "fit-target");
+    const base = r.base, moved = entries.some((e) => e.seq > base && e.type === "step-done" && e.body.decided.fallen);
     [r.told, r.base] = [steps.length, seq];
     if (moved) this.end();
     else this.keep();

@@ -5,16 +5,24 @@
 import { places, targets } from "./choices.js";
 import { h } from "./dom.js";
 import { lengthText } from "./format.js";
+import { typing } from "./rounds.js";
 import { seam } from "./seam.js";
 import { CAUTIONS, marked, side } from "./words.js";
 
 /** @typedef {{key: unknown, body: () => any, primary?: () => any, spoken: string}} Scene */
 
+/** A figure, or an id that is longer than one and gives way in its size. @param {string} text @param {string} tone */
+function figure(text, tone) {
+  const b = h("b", { class: "figure " + tone }, text);
+  b.style.setProperty("--letters", String(text.length));
+  return b;
+}
+
 /** The instruction itself, as large as the screen allows. @param {any} said the server's words @param {string} tone */
 function asked(said, tone) {
   const about = [said.position && `Position ${said.position}`, said.limit, said.aid].filter(Boolean).join("  ");
   return h("div", { class: "asked" },
-    h("h1", { class: "instruction", id: "instruction" }, marked(said.verb, tone), " ", h("span", { class: "figure-line" }, h("b", { class: "figure " + tone }, said.figure), said.unit && h("span", { class: "rest" }, "\u00a0" + said.unit)), " ",
+    h("h1", { class: "instruction", id: "instruction" }, marked(said.verb, tone), " ", h("span", { class: "figure-line" }, figure(said.figure, tone), said.unit && h("span", { class: "rest" }, "\u00a0" + said.unit)), " ",
       (said.side || said.datum) && h("span", { class: "to" }, said.side && marked(said.side, tone), " ", said.datum)),
     about && h("p", { class: "quiet then" }, about));
 }
@@ -27,7 +35,7 @@ function asked(said, tone) {
  */
 export function stepScene(w, step, act) {
   const said = w.words.step, spoken = said.spoken;
-  const key = ["step", step.number, step.state, step.misread, said.figure, said.unit];
+  const key = ["step", step.number, step.state, step.misread, said.figure, said.unit, touches(w, step)];
   if (step.state === "instructed") {
     return { key, spoken, body: () => h("section", { class: "step" }, asked(said, "desk"), seam("open"), answers(w, step, said, act)),
       primary: step.side !== "left" && step.side !== "right" && step.side !== "centre" ? undefined : () => flanks(w.job?.vehicle?.steering) };
@@ -41,12 +49,18 @@ export function stepScene(w, step, act) {
     return { key, spoken: "Wait for the desk to confirm.",
       body: () => h("section", { class: "step" }, asked(said, "desk"), seam("met"), h("p", { class: "verdict-word met" }, "That is what the desk said."), h("p", { class: "then" }, "Wait: the desk confirms. Do not move yet.")) };
   }
+  const done = (/** @type {string} */ id, /** @type {string} */ look, /** @type {string} */ text, more = {}) => h("button", { type: "button", id, class: look, onclick: () => act("done", { step: step.number, ...more }) }, text);
   return { key, spoken: "Confirmed. Do it now. " + spoken,
     body: () => h("section", { class: "step" }, asked(said, "met"), seam("met"),
       h("p", { class: "verdict-word met" }, "Confirmed: do it now."),
-      step.from_here && h("p", { class: "then" }, `That is ${lengthText(step.from_here.um)} to vehicle `, side(step.from_here.to), " from where it stands"), h("p", { class: "caution" }, step.step === "fit-target" ? "" : CAUTIONS.move)),
-    primary: () => h("button", { type: "button", id: "done", class: "primary bay", onclick: () => act("done", { step: step.number }) }, "Done") };
+      touches(w, step) && h("p", { class: "then", id: "touched" }, "Was the board touched for it? Then what was measured before no longer stands."),
+      step.from_here && h("p", { class: "then" }, `That is ${lengthText(step.from_here.um)} to vehicle `, side(step.from_here.to), " from where it stands"), h("p", { class: "caution" }, step.step === "fit-target" ? "" : CAUTIONS.move),
+      touches(w, step) && h("div", { class: "answers", role: "group", "aria-labelledby": "touched" }, done("done-moved", "answer in-words", "Fitted now: measure again", { moved: true }), done("done", "answer in-words", "It was on: not touched"))),
+    primary: touches(w, step) ? undefined : () => done("done", "primary bay", "Done") };
 }
+
+/** Whether it has to be asked what a fit did to readings: those that stand, or are being typed, hold only for a board that was not touched. @param {import("./watch.js").Watch} w @param {any} step */
+const touches = (w, step) => step.step === "fit-target" && (w.state.place.stands.length > 0 || typing(w.ref.id));
 
 /** @param {import("./watch.js").Watch} w @param {any} step @param {any} said @param {(type: string, data?: object) => Promise<any>} act */
 function answers(w, step, said, act) {

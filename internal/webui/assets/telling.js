@@ -41,21 +41,33 @@ const SIDED = /** @type {Record<string, string>} */ ({ "centre-offset": "lateral
 /** @param {any} r @param {boolean} behind */
 const amount = (r, behind) => (SIDED[r.quantity] ? deviation({ quantity: SIDED[r.quantity], deviation_um: r.value_um, deviation_udeg: r.value_udeg }, behind) : value(r));
 
-/** @param {Trail} t @param {any[]} list @param {boolean} behind @param {any[]} [suspects] of the verdict, by their place in the list */
-function readings(t, list, behind, suspects) {
+/** @param {Trail} t @param {any[]} list @param {boolean} behind @param {string} from the datum of the sheet they were taken by @param {any[]} [suspects] of the verdict, by their place in the list */
+function readings(t, list, behind, from, suspects) {
   return h("ul", { class: "readings-told" }, list.map((r, i) => {
     const odd = suspects?.find((x) => x.reading === i), by = odd?.likely_error_um ?? odd?.likely_error_udeg;
-    return h("li", null, reading(r), ": ", h("b", null, amount(r, behind)), ` (${t.things.get(r.instrument)?.value.name ?? "an instrument"})`,
+    return h("li", null, reading(r, "", from), ": ", h("b", null, amount(r, behind)), ` (${t.things.get(r.instrument)?.value.name ?? "an instrument"})`,
       odd && h("b", { class: "bay" }, " likely wrong", by !== undefined && ` by ${odd.likely_error_um !== undefined ? lengthText(Math.abs(by)) : degText(Math.abs(by))}`));
   }));
 }
 
-/** Where a set-up sheet wants the target at each position. @param {any} d the command @param {any} made */
-function wanted(d, made) {
+/** What a sheet says: typed with the command, or of the procedure and then with the decision. @param {any} b */
+export const sheetOf = (b) => ({ ...b.command.data, ...b.decided });
+
+/** The datum of the sheet that stood when an entry was made. @param {Trail} t @param {import("./proving.js").Entry} e */
+const datumAt = (t, e) => {
+  const sheet = t.calibration.findLast((x) => x.body.type === "sheet-issued" && x.seq < e.seq);
+  return sheet ? sheetOf(sheet.body).setup?.datum ?? "" : "";
+};
+
+/** Where a set-up sheet wants the target at each position. @param {any} d */
+function wanted(d) {
   const from = d.setup ? ` from the ${datum(d.setup.datum)}, along the ${datum(d.setup.line)}` : "";
-  return h("ul", null, (made.plan ?? []).map((/** @type {any} */ p) => h("li", null, `Position ${p.name}: `, p.distance_um !== undefined && `distance ${lengthText(p.distance_um)}${from}; `, p.height_um !== undefined && `height ${lengthText(p.height_um)} above the plane of the wheels; `,
+  return h("ul", null, (d.plan ?? []).map((/** @type {any} */ p) => h("li", null, `Position ${p.name}: `, p.distance_um !== undefined && `distance ${lengthText(p.distance_um)}${from}; `, p.height_um !== undefined && `height ${lengthText(p.height_um)} above the plane of the wheels; `,
     p.lateral_um === 0 ? "on the line" : p.lateral_um !== undefined && [`${lengthText(Math.abs(p.lateral_um))} `, toSide(p.lateral_um > 0 ? "left" : "right")])));
 }
+
+/** Whether a step had the target fitted. @param {Trail} t @param {number} number */
+const fitted = (t, number) => t.calibration.some((x) => x.body.type === "instructed" && x.body.decided.number === number && x.body.decided.says?.step === "fit-target");
 
 /** @param {Trail} t @param {import("./proving.js").Entry} e @param {boolean} behind the fixture stands behind the car @returns {Told} */
 export function tell(t, e, behind) {
@@ -63,14 +75,17 @@ export function tell(t, e, behind) {
   const reason = (/** @type {any} */ v) => (v ? [h("q", null, plain(v))] : []);
   const said = (/** @type {any} */ what, /** @type {any[]} */ more = [], /** @type {string} */ out = "", /** @type {How} */ how = "declared") => ({ what, more, how, ...(out && { out }) });
   const at = (/** @type {any} */ x) => (x?.position ? `, position ${x.position}` : "");
+  const asks = (/** @type {string} */ name) => t.gates.get(name)?.asks; // a procedure's sentence, beneath the name
   switch (b.stream.kind + "/" + b.type) {
     case "calibration/opened": return said(`Calibration opened: ${sensor(d.sensor).toLowerCase()}`, made.procedure ? [`Procedure "${b.facts.find((/** @type {any} */ f) => f.name.startsWith("procedure/"))?.value.procedure?.title ?? made.procedure.id}", version ${made.procedure.version}, digest ${made.procedure.digest}.`] : []);
     case "calibration/gate-recorded": {
-      const g = t.gates.get(d.gate), ask = g?.asks ?? gate(d.gate);
-      return said([made.met ? "Met: " : "Not met: ", ask], [d.value && `Figure: ${amountText(d.value.amount, d.value.unit)}.`, made.cautioned && "Outside its stricter limits."].filter(Boolean), made.met ? (made.cautioned ? "Conditions met with a caution" : "") : "Conditions not met", d.evidence);
+      return said([made.met ? "Met: " : "Not met: ", gate(d.gate)], [asks(d.gate), d.value && `Figure: ${amountText(d.value.amount, d.value.unit)}.`, made.cautioned && "Outside its stricter limits."].filter(Boolean), made.met ? (made.cautioned ? "Conditions met with a caution" : "") : "Conditions not met", d.evidence);
     }
-    case "calibration/waived": return said(d.what === "gate" ? ["Let pass by the desk: ", t.gates.get(d.gate)?.asks ?? gate(d.gate)] : `Let pass by the desk: verdict "${verdict(made)}"${at(made)}`, reason(d.reason), "Waivers");
-    case "calibration/sheet-issued": return said(`Set-up sheet ${made.sheet ?? ""} issued: target ${made.target ?? ""}`, [`${d.source ? `From ${d.source.title}, ${d.source.dated}, version ${d.source.version}. ` : ""}${d.from_procedure ? `Set-up "${d.from_procedure.set_up}" of the procedure. ` : ""}Limits ${d.limits === "own" ? "are the shop's own" : "as the source states them"}.`, wanted(d, made)], d.limits === "own" ? "Limits of the shop's own" : "", "typed");
+    case "calibration/waived": return said(d.what === "gate" ? ["Let pass by the desk: ", gate(d.gate)] : `Let pass by the desk: verdict "${verdict(made)}"${at(made)}`, [d.what === "gate" && asks(d.gate), ...reason(d.reason)].filter(Boolean), "Waivers");
+    case "calibration/sheet-issued": {
+      const sheet = sheetOf(b);
+      return said(`Set-up sheet ${made.sheet ?? ""} issued: target ${made.target ?? ""}`, [`${sheet.source ? `From ${sheet.source.title}, ${sheet.source.dated}, version ${sheet.source.version}. ` : ""}${d.from_procedure ? `Set-up "${d.from_procedure.set_up}" of the procedure. ` : ""}Limits ${sheet.limits === "own" ? "are the shop's own" : "as the source states them"}.`, wanted(sheet)], sheet.limits === "own" ? "Limits of the shop's own" : "", "typed");
+    }
     case "calibration/sheet-adopted": return said("Set-up sheet adopted by the desk");
     case "calibration/guidance-requested": return said("A specialist was asked for");
     case "calibration/claimed": return said("The desk took it on");
@@ -85,17 +100,17 @@ export function tell(t, e, behind) {
     case "calibration/corrected": return said(`Step ${d.step}: said again`);
     case "calibration/confirmed": return said(`Step ${d.step}: confirmed`);
     case "calibration/step-withdrawn": return said(`Step ${d.step}: withdrawn`);
-    case "calibration/step-done": return said(`Step ${d.step}: done${at(made)}`);
+    case "calibration/step-done": return said(`Step ${d.step}: done${at(made)}`, fitted(t, d.step) ? [made.fallen ? "The board was touched: what was measured before no longer stands." : "The board was not touched."] : []);
     case "calibration/readings-reported": {
       const v = made.verdict, within = v?.verdict === "within";
       return said([`${d.readings.length} ${d.readings.length === 1 ? "reading" : "readings"}${at(made)}`, v && [". Computed from all readings that stand: ", h("b", { class: within ? "met" : "bay" }, verdict(v))]],
-        [readings(t, made.stands ?? d.readings, behind, v?.suspects), v?.judged && h("ul", { class: "judged-told" }, v.judged.map((/** @type {any} */ j) => judged(j, behind)))].filter(Boolean), v && !within && v.verdict !== "undetermined" ? "Not within limits, or not sure, when measured" : "", "measured");
+        [readings(t, made.stands ?? d.readings, behind, datumAt(t, e), v?.suspects), v?.judged && h("ul", { class: "judged-told" }, v.judged.map((/** @type {any} */ j) => judged(j, behind)))].filter(Boolean), v && !within && v.verdict !== "undetermined" ? "Not within limits, or not sure, when measured" : "", "measured");
     }
     case "calibration/locked": return said(`Clamps tight${at(made)}`);
     case "calibration/frozen": return said(`Set-up frozen${at(made)}`);
     case "calibration/closing-reported": {
       const held = made.closing?.verdict === "held";
-      return said(`Closing readings${at(made)}: ${held ? "it stands as before" : "it has moved"}`, [readings(t, d.readings, behind)], held ? "" : "Moved since it was measured", "measured");
+      return said(`Closing readings${at(made)}: ${held ? "it stands as before" : "it has moved"}`, [readings(t, d.readings, behind, datumAt(t, e))], held ? "" : "Moved since it was measured", "measured");
     }
     case "calibration/word-given": return said(b.by.role === "technician" ? `Bay clear${at(made)}` : `Go${at(made)}`);
     case "calibration/leg-started": return said(`Both words given: leg ${made.leg} of attempt ${made.attempt} runs${at(made)}`, made.waived ? ["On a verdict that was let pass."] : []);
@@ -107,8 +122,8 @@ export function tell(t, e, behind) {
     case "calibration/setup-voided": return said([`Set-up void: ${/** @type {any} */ (CAUSES)[d.cause]?.toLowerCase() ?? OUTCOME(d.cause)}`, at(made)], [], "Set-ups that became void");
     case "calibration/noted": case "job/noted": return said(["Note: ", h("q", null, plain(d.text))], [], "Notes");
     case "calibration/photo-attached": {
-      const of = d.of.gate ? t.gates.get(d.of.gate)?.asks ?? gate(d.of.gate) : d.of.step ? `step ${d.of.step}` : `readings of entry ${d.of.reading}`;
-      return said(["Photo attached: ", of], [...reason(d.caption), photos.show((m) => m.still(`/v1/calibrations/${t.id}/photos/${d.photo}`, d, marks(t, d.photo), `Photo: ${of}`)), `SHA-256 of the sealed photo ${d.sha256}`], "", "photographed");
+      const of = d.of.gate ? gate(d.of.gate) : d.of.step ? `step ${d.of.step}` : `readings of entry ${d.of.reading}`;
+      return said(["Photo attached: ", of], [d.of.gate && asks(d.of.gate), ...reason(d.caption), photos.show((m) => m.still(`/v1/calibrations/${t.id}/photos/${d.photo}`, d, marks(t, d.photo), `Photo: ${of}`)), `SHA-256 of the sealed photo ${d.sha256}`].filter(Boolean), "", "photographed");
     }
     case "calibration/photo-marked": return said("Drawn on a photo", reason(d.text));
     case "calibration/result-declared": return said(["Declared: ", h("b", null, OUTCOME(d.outcome))], [made.positions?.length && made.positions.map((/** @type {any} */ p) => `Position ${p.position}: ${OUTCOME(p.outcome)}${p.attempt ? ` (attempt ${p.attempt}, leg ${p.leg})` : ""}`).join("; ") + ".",
