@@ -143,7 +143,8 @@ func TestTwoCalibrationsAtTheDesk(t *testing.T) {
 	d.press("#send-form")
 	d.sees(".strip.waiting", "front camera")
 	d.until(`document.querySelectorAll(".strip:not(.waiting)").length === 1`)
-	d.picture("given-back")
+	d.onPhone("given-back")
+	d.desktop()
 	d.press("#claim-" + two.cal.ID.String())
 	d.sees(".next-title", "adopt sheet 1")
 }

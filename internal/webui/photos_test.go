@@ -128,7 +128,7 @@ func TestAGateIsMetByAPhoto(t *testing.T) {
 	b.sees("#entries-table span", "met: space around car and target is clear")
 	b.sees("#entries-table span", "photo attached: space around car and target is clear")
 	b.sees("#entries-table .more", asks)
-	b.until(`document.querySelector("#entries-table .still").getAttribute("aria-label") === "Photo: Space around car and target is clear"`)
+	b.until(`document.querySelector("#entries-table .still")?.getAttribute("aria-label") === "Photo: Space around car and target is clear"`)
 	b.picture("record")
 }
 

@@ -69,7 +69,7 @@ function short(t, state, of) {
     line("Opened", `${moment(open.at)} by ${named(t, open.by)}`), line("Declared", r && `${sentence(r.outcome.replaceAll("-", " "))}, ${moment(r.at)}, by ${named(t, r.by)}`), line("Reason", r?.reason && h("q", null, t.plain(r.reason))), line("Remarks", r?.remarks && h("q", null, t.plain(r.remarks))),
     line("Positions", r?.positions?.map((/** @type {any} */ p) => `${p.position}: ${p.outcome.replaceAll("-", " ")}`).join("; ")),
     line("Looked at", r?.evaluation && `${r.evaluation.routine_confirmed ? "the vehicle took it over" : "the vehicle did not take it over"}; warning lamps ${r.evaluation.lamps.replaceAll("-", " ")}`),
-    line("Signed", h("ul", null, state.signs.map((/** @type {any} */ x) => h("li", null, `${named(t, x.by)} as ${x.by.role}, ${moment(x.at)}`, x.again && h("b", { class: "bay" }, " (the same person again)"))))),
+    line("Signed", state.signs.length > 0 && h("ul", null, state.signs.map((/** @type {any} */ x) => h("li", null, `${named(t, x.by)} as ${x.by.role}, ${moment(x.at)}`, x.again && h("b", { class: "bay" }, " (the same person again)"))))),
     line("Notice", state.notice && `${state.notice.refused ? "refused by" : "handed to"} the ${state.notice.to.replaceAll("-", " ")}, ${moment(state.notice.at)}`),
     line("Closed", end && `${moment(end.at)} by ${named(t, end.by)}`),
     line("It says", "The recorded placements were computed from the readings entered, with the stated uncertainty, against the limits that the sheet states, by the people and with the instruments named here. Whether what was entered was true it cannot say; the maker's service information comes first."));
