@@ -32,8 +32,8 @@ func TestAnOwnerLooksAfterWebhooks(t *testing.T) {
 	owner.Do(owner.Register(), "add-webhook", fmt.Sprintf(`{"id":%q,"url":%q,"events":["job.*"]}`, hook, receiver.URL))
 	require.Equal(t, http.StatusOK, owner.Post("/v1/webhooks/"+hook.String()+"/secret", "").Status)
 	// What the server writes after ten tries over three days.
-	_, err := s.SQL().Exec(t.Context(), `insert into readback.delivery (id, webhook, idx, event, state, attempts, last_status, last_error, body)
-		values ($1, $2, 1000000, 'job.job_opened', 'dead', 10, 503, 'answered 503 Service Unavailable', $3)`, letter.String(), hook.String(),
+	_, err := s.SQL().Exec(t.Context(), `insert into readback.delivery (id, org, webhook, idx, event, state, attempts, last_status, last_error, body)
+		values ($1, $2, $3, 1000000, 'job.job_opened', 'dead', 10, 503, 'answered 503 Service Unavailable', $4)`, letter.String(), owner.Access.Org.String(), hook.String(),
 		[]byte(`{"type":"job.job_opened","timestamp":"2026-11-22T06:40:12.345Z","data":{"stream":{"kind":"job","id":"01940000-0000-7000-8000-000000000002"},"seq":1,"entry":"job-opened"}}`))
 	require.NoError(t, err)
 
