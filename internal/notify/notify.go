@@ -9,7 +9,8 @@
 //     that runs out. The webhook-id stays the same, so that a receiver can tell. Order is not promised.
 //   - A receiver that hangs, drips, floods or lies about its address harms nobody: every request is bounded in time, nothing
 //     of an answer but its status and a little of its head is read, addresses are checked when they are dialled, and a webhook that
-//     fails is sent one delivery at a time, ever less often, from slots of its own.
+//     fails is sent one delivery at a time, ever less often, from slots of its own. One organisation's webhooks have a quarter
+//     of the slots together, so that those that answer slowly, however many, hold up nobody else's.
 //   - Messages hold ids, numbers and words of the trade, nothing personal. Secrets are wrapped in the store and open only
 //     while a request is signed.
 //
@@ -42,8 +43,9 @@ type Store interface {
 	Make(ctx context.Context, from, to uint64, changed []Hook, deliveries []Delivery) (bool, error)
 
 	// Take hands out deliveries whose time has come: at most so many, of webhooks that are in trouble (one of each at a
-	// time) or of those that are not (at most each at a time), and none of them again before the lease is over.
-	Take(ctx context.Context, troubled bool, most, each int, lease time.Duration) ([]Due, error)
+	// time) or of those that are not (at most each at a time), and none of them again before the lease is over. An
+	// organisation has at most ofOrg of them at a time, and organisations take turns.
+	Take(ctx context.Context, troubled bool, most, each, ofOrg int, lease time.Duration) ([]Due, error)
 	// Arrived and Failed note what became of a delivery, unless it was handed out again since.
 	Arrived(ctx context.Context, d Due, status int) error
 	Failed(ctx context.Context, d Due, f Failure) error
@@ -116,7 +118,7 @@ type Config struct {
 	HoldMost time.Duration
 	Slots    int // requests at a time
 	Troubled int // of them, kept for webhooks in trouble
-	Each     int // requests to one webhook at a time
+	Each     int // requests to one webhook at a time; to all of one organisation a quarter of the slots
 }
 
 // schedule is the one the Standard Webhooks specification gives as its example: ten tries over a little more than three

@@ -246,7 +246,7 @@ func TestBadReceiversHarmNobody(t *testing.T) {
 	first := w.seq
 	n := w.start(func(c *notify.Config) {
 		c.Connect, c.Whole = time.Second, 1500*time.Millisecond // a busy machine must not make the others late
-		c.Slots, c.Troubled, c.Each = 8, 2, 1
+		c.Slots, c.Troubled, c.Each = 26, 2, 1
 		c.Schedule = slices.Repeat([]time.Duration{10 * time.Millisecond}, 20)
 		c.Hold, c.HoldMost = 50*time.Millisecond, time.Hour
 	})

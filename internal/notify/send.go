@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -43,11 +44,12 @@ func (n *Notifier) sendAll(ctx, sending context.Context) {
 			free     *int
 			troubled bool
 			each     int
-		}{{&free.healthy, false, n.cfg.Each}, {&free.troubled, true, 1}} {
+			ofOrg    int
+		}{{&free.healthy, false, n.cfg.Each, quarter(n.cfg.Slots - n.cfg.Troubled)}, {&free.troubled, true, 1, quarter(n.cfg.Troubled)}} {
 			if *lane.free == 0 {
 				continue
 			}
-			due, err := n.cfg.Store.Take(ctx, lane.troubled, *lane.free, lane.each, n.cfg.Lease)
+			due, err := n.cfg.Store.Take(ctx, lane.troubled, *lane.free, lane.each, lane.ofOrg, n.cfg.Lease)
 			if ctx.Err() != nil && len(due) == 0 {
 				return
 			}
@@ -85,6 +87,9 @@ func (n *Notifier) sendAll(ctx, sending context.Context) {
 		}
 	}
 }
+
+// quarter is what one organisation has of slots, and one at least.
+func quarter(slots int) int { return max(1, slots/4) }
 
 // send makes one try and notes what became of it.
 func (n *Notifier) send(ctx context.Context, d Due) {
@@ -144,13 +149,15 @@ func (n *Notifier) try(ctx context.Context, d Due) (status int, retryAfter time.
 	return answer.StatusCode, after(answer.Header.Get("Retry-After"), now), fmt.Errorf("answered %d %s", answer.StatusCode, http.StatusText(answer.StatusCode))
 }
 
-// reason says why there was no answer, without the address: it is shown beside it.
+// reason says why there was no answer, without the address: it is shown beside it. What a name comes to in here is not for
+// whoever may only choose the name: neither an inner address nor whose word that is.
 func reason(err error) error {
 	var f *forbidden
+	var unknown *net.DNSError
 	var wrapped *url.Error
 	switch {
-	case errors.As(err, &f):
-		return f
+	case errors.As(err, &f), errors.As(err, &unknown):
+		return errNowhere
 	case errors.As(err, &wrapped) && wrapped.Timeout():
 		return errors.New("no answer in time")
 	case errors.As(err, &wrapped):
@@ -170,6 +177,8 @@ func after(text string, now time.Time) time.Duration {
 	}
 	return 0
 }
+
+var errNowhere = errors.New("the name comes to no public address; see READBACK_WEBHOOK_NETWORKS")
 
 const longestError = 300 // bytes of it that are kept
 

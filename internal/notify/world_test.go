@@ -97,11 +97,16 @@ func (w *world) hook(url string, events ...string) (stream.ID, []byte) {
 
 func (w *world) secret(hook stream.ID) []byte {
 	w.t.Helper()
+	return w.secretOf(w.shop.ID, hook)
+}
+
+func (w *world) secretOf(org, hook stream.ID) []byte {
+	w.t.Helper()
 	key, err := trail.NewKey(stream.NewID(), randomly{})
 	require.NoError(w.t, err)
 	wrapped, err := w.keys.Wrap(randomly{}, key)
 	require.NoError(w.t, err)
-	require.NoError(w.t, w.db.AddSecret(w.t.Context(), w.shop.ID, hook, wrapped, 24*time.Hour))
+	require.NoError(w.t, w.db.AddSecret(w.t.Context(), org, hook, wrapped, 24*time.Hour))
 	return key.Bytes()
 }
 

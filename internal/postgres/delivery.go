@@ -98,21 +98,28 @@ func (d *DB) Make(ctx context.Context, from, to uint64, changed []notify.Hook, d
 }
 
 // sqlTake hands out and leases in one statement. Each webhook gives the few that are due longest, less what of it is
-// leased; those that another process is handing out are passed by.
+// leased; those that another process is handing out are passed by. Organisations take turns: the one with the least under way
+// comes next, and none has more than its share, however many webhooks it has and however slowly they answer.
 const sqlTake = `
-with due as (
-	select d.id, h.url, h.failures
-	from webhook h cross join lateral (
+with hook as (
+	select org, id, url, failures, held_until, (select count(*) from delivery
+		where org = h.org and webhook = h.id and state = 'waiting' and leased_until > now()) as leased
+	from webhook h where active and disabled_at is null and (failures > 0) = $1
+), under_way as (
+	select org, sum(leased) as leased from hook group by org
+), candidate as (
+	select d.id, d.next_try, h.url, h.failures, u.leased + row_number() over (partition by h.org order by d.next_try) as turn
+	from hook h join under_way u on u.org = h.org cross join lateral (
 		select id, next_try from delivery
 		where org = h.org and webhook = h.id and state = 'waiting' and next_try <= now() and leased_until <= now()
 		order by next_try
-		limit greatest(0, $3 - (select count(*) from delivery
-			where org = h.org and webhook = h.id and state = 'waiting' and leased_until > now()))
+		limit greatest(0, $3 - h.leased)
 		for update skip locked
 	) d
-	where h.active and h.disabled_at is null and h.held_until <= now() and (h.failures > 0) = $1
+	where h.held_until <= now()
 		and exists (select from webhook_secret s where s.org = h.org and s.webhook = h.id and s.until > now())
-	order by d.next_try limit $2
+), due as (
+	select id, url, failures from candidate where turn <= $5 order by turn, next_try limit $2
 )
 update delivery set attempts = attempts + 1, leased_until = now() + make_interval(secs => $4), changed_at = now()
 from due where delivery.id = due.id
@@ -121,8 +128,8 @@ returning delivery.id, webhook, url, body, attempts, failures,
 	(select array_agg(wrapped order by made_at desc) from webhook_secret s where s.org = delivery.org and s.webhook = delivery.webhook and until > now())`
 
 // Take hands out deliveries whose time has come, under a lease.
-func (d *DB) Take(ctx context.Context, troubled bool, most, each int, lease time.Duration) ([]notify.Due, error) {
-	rows, err := d.writer.Query(ctx, sqlTake, troubled, most, each, lease.Seconds())
+func (d *DB) Take(ctx context.Context, troubled bool, most, each, ofOrg int, lease time.Duration) ([]notify.Due, error) {
+	rows, err := d.writer.Query(ctx, sqlTake, troubled, most, each, lease.Seconds(), ofOrg)
 	if err == nil {
 		var due []notify.Due
 		if due, err = pgx.CollectRows(rows, dueOf); err == nil {
