@@ -26,27 +26,31 @@ func (s *Server) bundle(w http.ResponseWriter, r *http.Request, actor stream.Act
 	if err != nil {
 		return err
 	}
-	var zip whole
-	if err := s.Bundles.WriteBundle(r.Context(), &zip, taken); err != nil {
+	to := attachment{w: w, name: "calibration-" + id.String() + ".zip"}
+	if err := s.Bundles.WriteBundle(r.Context(), &to, taken); err != nil && !to.begun {
 		return fmt.Errorf("bundle calibration %s: %w", id, err)
 	}
-	w.Header().Set("Content-Type", "application/zip")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", "calibration-"+id.String()+".zip"))
-	for _, part := range zip {
-		w.Write(part) // the caller may have gone
+	return nil // or the caller has gone
+}
+
+// attachment is an archive on its way: the answer is one from its first byte on, before that it may still be a refusal.
+type attachment struct {
+	w     http.ResponseWriter
+	name  string
+	begun bool
+}
+
+func (a *attachment) Write(piece []byte) (int, error) {
+	if !a.begun {
+		a.begun = true
+		a.w.Header().Set("Content-Type", "application/zip")
+		a.w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", a.name))
 	}
-	return nil
+	return a.w.Write(piece)
 }
 
-// whole keeps what is written to it as it was given: a bundle comes in one piece, of up to trail.MaxBundle.
-type whole [][]byte
-
-func (all *whole) Write(b []byte) (int, error) {
-	*all = append(*all, b)
-	return len(b), nil
-}
-
-// How many bundles are in memory at once, from their entries until the last byte was taken: each may be twice trail.MaxBundle.
+// How many bundles are in memory at once, from their entries until the last byte was taken: each may be twice trail.MaxBundle, if
+// all of it are entries.
 const (
 	mostBundles      = 8
 	mostBundlesOfOrg = 2 // who reads slowly keeps nobody else from theirs

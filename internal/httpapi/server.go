@@ -52,7 +52,8 @@ type Row struct {
 	Summary  any        `json:"summary,omitempty"`
 }
 
-// Bundler writes the bundle of a calibration from its records and its job's.
+// Bundler writes the bundle of a calibration from its records and its job's. Whatever it finds wrong it finds before the
+// first byte.
 type Bundler interface {
 	WriteBundle(ctx context.Context, w io.Writer, taken live.Taken) error
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"slices"
 
 	"readback/internal/fault"
 )
@@ -17,19 +18,47 @@ type part struct {
 	data []byte
 }
 
-// pack writes a ZIP archive in the one form a bundle has: stored, not compressed, no extra fields, no comments, the
+// packed is an archive in pieces, one behind the other: those of its files are the files themselves, since photos are large.
+type packed struct {
+	pieces [][]byte
+	size   int // of all
+}
+
+func (a *packed) add(piece []byte) {
+	a.pieces = append(a.pieces, piece)
+	a.size += len(piece)
+}
+
+// differs gives the offset of the first byte that is not as in data, -1 if there is none.
+func (a *packed) differs(data []byte) int {
+	at := 0
+	for _, piece := range a.pieces {
+		there := data[at:min(at+len(piece), len(data))]
+		if !bytes.Equal(piece, there) {
+			for i := range there {
+				if piece[i] != there[i] {
+					return at + i
+				}
+			}
+			return len(data)
+		}
+		at += len(piece)
+	}
+	if at < len(data) {
+		return at
+	}
+	return -1
+}
+
+// pack makes a ZIP archive in the one form a bundle has: stored, not compressed, no extra fields, no comments, the
 // earliest time there is. It is written by hand so that the bytes follow from docs/trail.md and not from the version
 // of a library: a bundle is verified by packing its parts again.
-func pack(parts []part) []byte {
+func pack(parts []part) *packed {
 	const (
 		needs = 10   // version 1.0: stored files
 		date  = 0x21 // 1 January 1980
 	)
-	size := 0
-	for _, p := range parts {
-		size += 76 + 2*len(p.name) + len(p.data) // 30 before the file, 46 in the directory
-	}
-	out := make([]byte, 0, size+22)
+	var out packed
 	var directory []byte
 	u16, u32 := binary.LittleEndian.AppendUint16, binary.LittleEndian.AppendUint32
 	for _, p := range parts {
@@ -51,24 +80,23 @@ func pack(parts []part) []byte {
 		directory = u16(directory, 0) // disk
 		directory = u16(directory, 0) // internal attributes
 		directory = u32(directory, 0) // external attributes
-		directory = u32(directory, uint32(len(out)))
+		directory = u32(directory, uint32(out.size))
 		directory = append(directory, p.name...)
 
-		out = append(out, "PK\x03\x04"...)
-		out = append(out, about...)
-		out = append(out, p.name...)
-		out = append(out, p.data...)
+		out.add(slices.Concat([]byte("PK\x03\x04"), about, []byte(p.name)))
+		out.add(p.data)
 	}
-	start := len(out)
-	out = append(out, directory...)
-	out = append(out, "PK\x05\x06"...)
-	out = u16(out, 0) // this disk
-	out = u16(out, 0) // the directory's disk
-	out = u16(out, uint16(len(parts)))
-	out = u16(out, uint16(len(parts)))
-	out = u32(out, uint32(len(directory)))
-	out = u32(out, uint32(start))
-	return u16(out, 0) // comment
+	end := append([]byte(nil), "PK\x05\x06"...)
+	end = u16(end, 0) // this disk
+	end = u16(end, 0) // the directory's disk
+	end = u16(end, uint16(len(parts)))
+	end = u16(end, uint16(len(parts)))
+	end = u32(end, uint32(len(directory)))
+	end = u32(end, uint32(out.size))
+	end = u16(end, 0) // comment
+	out.add(directory)
+	out.add(end)
+	return &out
 }
 
 // unpack finds the parts of an archive, whose names must be among those given and in that order, and behind them those of

@@ -70,7 +70,7 @@ func photoOfName(name string) (stream.ID, bool) {
 
 // WriteBundle writes a calibration's trail and its job's, whole and in order, with a signed head for both, and the
 // calibration's photos. key is nil once the job's key was destroyed. The same trails, photos, key and signer give the same
-// bytes.
+// bytes. Whatever may be wrong with them is found before the first byte is written.
 func WriteBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key *Key, by Signer) error {
 	secret := "The job's key has been destroyed: personal values are erased for good.\n" +
 		"Everything else verifies as before."
@@ -116,12 +116,14 @@ func writeBundle(w io.Writer, calibration, job []Record, photos []PhotoFile, key
 	for _, p := range slices.SortedFunc(slices.Values(photos), func(a, b PhotoFile) int { return bytes.Compare(a.ID[:], b.ID[:]) }) {
 		parts = append(parts, part{PhotoFileName(p.ID), p.Sealed})
 	}
-	packed := pack(parts)
-	if len(packed) > MaxBundle {
-		return fault.New(fault.TooLarge, fmt.Sprintf("The bundle would have %d bytes; at most %d are written.", len(packed), MaxBundle))
+	all := pack(parts)
+	if all.size > MaxBundle {
+		return fault.New(fault.TooLarge, fmt.Sprintf("The bundle would have %d bytes; at most %d are written.", all.size, MaxBundle))
 	}
-	if _, err := w.Write(packed); err != nil {
-		return fmt.Errorf("write bundle: %w", err)
+	for _, piece := range all.pieces {
+		if _, err := w.Write(piece); err != nil {
+			return fmt.Errorf("write bundle: %w", err)
+		}
 	}
 	return nil
 }
@@ -159,16 +161,13 @@ func ReadBundle(data []byte) (*Bundle, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Bundle{parts: parts, changed: -1}
+	b := &Bundle{parts: parts}
 	for _, name := range bundleFiles {
 		if _, ok := b.File(name); !ok && name != JobKeyFile {
 			return nil, fault.New(fault.Malformed, "This is not a bundle: the file "+name+" is missing.")
 		}
 	}
-	if again := pack(parts); !bytes.Equal(again, data) {
-		for b.changed = 0; b.changed < min(len(again), len(data)) && again[b.changed] == data[b.changed]; b.changed++ {
-		}
-	}
+	b.changed = pack(parts).differs(data)
 	return b, nil
 }
 

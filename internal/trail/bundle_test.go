@@ -14,6 +14,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -371,6 +372,18 @@ func TestPhotosOfABundle(t *testing.T) {
 	require.Equal(t, []string{ofPhoto(3), ofPhoto(9)}, []string{r.File[5].Name, r.File[6].Name})
 	require.Error(t, trail.WriteBundle(io.Discard, calibration, job, []trail.PhotoFile{{ID: id(1), Sealed: make([]byte, trail.MaxBundle)}}, nil,
 		signerFrom(t, "shop.example", make([]byte, 32))), "too large to be read again")
+}
+
+// TestABundleIsWrittenFromItsPhotos: what is written is not put together in memory before. No other test runs beside this one.
+func TestABundleIsWrittenFromItsPhotos(t *testing.T) {
+	calibration, job := jobAndCalibration(t)
+	photos := []trail.PhotoFile{{ID: id(3), Sealed: make([]byte, 16<<20)}, {ID: id(9), Sealed: make([]byte, 16<<20)}}
+	by := signerFrom(t, "shop.example", make([]byte, 32))
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	require.NoError(t, trail.WriteBundle(io.Discard, calibration, job, photos, nil, by))
+	runtime.ReadMemStats(&after)
+	require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(4<<20), "bytes allocated beside 32 MiB of photos")
 }
 
 func FuzzReadBundle(f *testing.F) {
