@@ -161,6 +161,7 @@ func TestAnInstructionBetweenReadings(t *testing.T) {
 	c.does(c.desk, "confirm", `{"step":3}`)
 	b.sees("#touched", "was the board touched")
 	b.fits("fit-again")
+	require.GreaterOrEqual(t, run(b.window, chromedp.Evaluate[float64](`document.querySelector(".answers").getBoundingClientRect().top - document.querySelector("#touched").getBoundingClientRect().bottom`)), 24.0, "pixels between words and keys")
 	b.readable("fit-again", 7)
 	b.onPhone("fit-again")
 	b.press("#done-moved")

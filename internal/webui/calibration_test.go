@@ -174,6 +174,8 @@ func TestCalibrationInTwoWindows(t *testing.T) {
 	d.keys("\r")
 	b.sees("#instruction", "fit target")
 	b.fits("fit-target")
+	b.onPhone("fit-target")
+	b.until(`[...document.querySelectorAll(".answer span")].every(e => e.getClientRects().length === 1)`) // an id in one line
 	b.press("#answer-T-CAM-07")
 	d.sees(".next-title", "confirm")
 	d.keys("\r")

@@ -98,6 +98,8 @@ func TestOutcomes(t *testing.T) {
 	b.readable("signed", 7)
 	b.press("#close")
 	b.sees("#instruction", "closed: not completed")
+	b.readable("closed", 7)
+	b.onPhone("closed")
 	d.sees(".next-title", "closed: not completed")
 	d.sees("#record", "signed by the same person again")
 

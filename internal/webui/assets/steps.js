@@ -54,7 +54,7 @@ export function stepScene(w, step, act) {
     body: () => h("section", { class: "step" }, asked(said, "met"), seam("met"),
       h("p", { class: "verdict-word met" }, "Confirmed: do it now."),
       touches(w, step) && h("p", { class: "then", id: "touched" }, "Was the board touched for it? Then what was measured before no longer stands."),
-      step.from_here && h("p", { class: "then" }, `That is ${lengthText(step.from_here.um)} to vehicle `, side(step.from_here.to), " from where it stands"), h("p", { class: "caution" }, step.step === "fit-target" ? "" : CAUTIONS.move),
+      step.from_here && h("p", { class: "then" }, `That is ${lengthText(step.from_here.um)} to vehicle `, side(step.from_here.to), " from where it stands"), step.step !== "fit-target" && h("p", { class: "caution" }, CAUTIONS.move),
       touches(w, step) && h("div", { class: "answers", role: "group", "aria-labelledby": "touched" }, done("done-moved", "answer in-words", "Fitted now: measure again", { moved: true }), done("done", "answer in-words", "It was on: not touched"))),
     primary: touches(w, step) ? undefined : () => done("done", "primary bay", "Done") };
 }
@@ -62,12 +62,15 @@ export function stepScene(w, step, act) {
 /** Whether it has to be asked what a fit did to readings: those that stand, or are being typed, hold only for a board that was not touched. @param {import("./watch.js").Watch} w @param {any} step */
 const touches = (w, step) => step.step === "fit-target" && (w.state.place.stands.length > 0 || typing(w.ref.id));
 
+/** An id of so many letters stands on a key in one line, and is compared as it is on the board. */
+const WHOLE = 10;
+
 /** @param {import("./watch.js").Watch} w @param {any} step @param {any} said @param {(type: string, data?: object) => Promise<any>} act */
 function answers(w, step, said, act) {
   const back = (/** @type {object} */ more) => () => act("read-back", { step: step.number, ...(step.position && { position: step.position }), ...more });
   if (step.step === "fit-target") {
     return h("div", { class: "answers", role: "group", "aria-label": "Read back: which id stands on the target?" },
-      targets(step.target).map((id) => h("button", { type: "button", class: "answer", id: "answer-" + id, onclick: back({ target: id }) }, h("span", null, id))));
+      targets(step.target).map((id) => h("button", { type: "button", class: "answer" + (id.length > WHOLE ? "" : " in-words whole"), id: "answer-" + id, onclick: back({ target: id }) }, h("span", null, id))));
   }
   const others = w.state.sheet.plan?.map((/** @type {any} */ p) => p.lateral_um) ?? [];
   const sided = step.side !== undefined, flat = !sided || ["left", "right", "centre"].includes(step.side);
