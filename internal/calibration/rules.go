@@ -50,6 +50,7 @@ func (Rules) Admit(cmd stream.Command) (json.RawMessage, []string, error) {
 	}
 	o := strict.Read(cmd.Data, "data")
 	r.read(o, false)
+	o.InOrder()
 	if err := o.Close(); err != nil {
 		return nil, nil, err
 	}

@@ -15,6 +15,7 @@ import (
 	"encoding/base64"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"readback/internal/stream"
@@ -78,10 +79,10 @@ func (s Session) Use(now time.Time, idle time.Duration) Session {
 // Seen is where a session is used from.
 type Seen struct{ Origin, Device string }
 
-// Device is the kept form of a User-Agent header: printable text of at most 120 characters.
+// Device is the kept form of a User-Agent header: printable text of at most 120 characters, shown as it stands.
 func Device(header string) string {
 	text := strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r == utf8.RuneError {
+		if !unicode.IsPrint(r) || r == utf8.RuneError {
 			return -1
 		}
 		return r

@@ -55,6 +55,7 @@ func TestUseNeverPassesTheEnd(t *testing.T) {
 func TestDevice(t *testing.T) {
 	t.Parallel()
 	require.Equal(t, "tablet/1 (bay 2)", session.Device("tablet/1 (bay\r\n 2)\x00"))
+	require.Equal(t, "tablet1202", session.Device("tablet\u202e1202\u0085\u2066"), "read in the order in which it is written")
 	require.Equal(t, strings.Repeat("ü", 120), session.Device(strings.Repeat("ü", 500)))
 	rapid.Check(t, func(t *rapid.T) {
 		got := session.Device(string(rapid.SliceOf(rapid.Byte()).Draw(t, "header")))

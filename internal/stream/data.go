@@ -12,6 +12,7 @@ import (
 func AdmitData(cmd Command, read func(o *strict.Object) any, personal []string) (data json.RawMessage, seal []string, err error) {
 	o := strict.Read(cmd.Data, "data")
 	plain := read(o)
+	o.InOrder()
 	if err := o.Close(); err != nil {
 		return nil, nil, err
 	}

@@ -190,3 +190,32 @@ func ExampleRead() {
 	// Output:
 	// The input is not usable as it stands: setup.distance_mm: a number above 0 and up to 20000 mm; setup.side: missing: one of ahead, behind; setup.sides: no such key: leave it out
 }
+
+// Characters that change the order of others are found wherever a text stands, written out or escaped (Unicode Standard Annex 9,
+// table 4, of version 16, from memory: LRE, RLE, PDF, LRO, RLO, LRI, RLI, FSI, PDI); scripts written from the right are not, nor are
+// their marks, joiners and other signs of the same blocks.
+func TestInOrder(t *testing.T) {
+	t.Parallel()
+	for _, r := range "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069" {
+		for _, written := range []string{string(r), fmt.Sprintf(`\u%04x`, r)} {
+			o := strict.Read([]byte(`{"a":[{"b":"x"},{"b":"set `+written+`1200"}],"c":1,"d":"`+written+`"}`), "data")
+			o.Ignore()
+			for _, each := range o.Objects("a", 0, 9) {
+				each.Ignore()
+			}
+			o.InOrder()
+			err := o.Close()
+			require.True(t, fault.Is(err, fault.InvalidInput), "%q", r)
+			require.Len(t, fields(t, err), 2)
+			require.Contains(t, err.Error(), "data.a[1].b")
+			require.Contains(t, err.Error(), "data.d")
+		}
+	}
+	for _, text := range []string{"هدف 1200", "יעד\u200f 1200", "– “x” • …", "\u200b\u2064\u206a", `a \\u202e`} {
+		o := strict.Read([]byte(`{"a":"`+text+`"}`), "")
+		o.Ignore()
+		o.InOrder()
+		require.NoError(t, o.Close(), text)
+	}
+	strict.Read([]byte(`[]`), "").InOrder()
+}
