@@ -87,13 +87,12 @@ func Device(header string) string {
 		}
 		return r
 	}, strings.ToValidUTF8(header, ""))
-	if n := 0; utf8.RuneCountInString(text) > mostDevice {
-		for i := range text {
-			if n == mostDevice {
-				return text[:i]
-			}
-			n++
+	n := 0
+	for i := range text {
+		if n == mostDevice {
+			return text[:i]
 		}
+		n++
 	}
 	return text
 }

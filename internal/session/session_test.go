@@ -27,8 +27,8 @@ func TestJudge(t *testing.T) {
 	}{
 		"the first time":                       {living, session.Token{}, session.Step{}},
 		"again at once":                        {living, earlier(0), session.Step{Repeat: true}},
-		"again at the last moment":             {living, earlier(session.Again), session.Step{Repeat: true}},
-		"again too late":                       {living, earlier(session.Again + 1), session.Step{Over: session.Reused}},
+		"again at the last moment":             {living, earlier(30 * time.Second), session.Step{Repeat: true}},
+		"again too late":                       {living, earlier(30*time.Second + 1), session.Step{Over: session.Reused}},
 		"again, but what it gave was used":     {living, session.Token{Exchanged: at, HeirUsed: true}, session.Step{Over: session.Reused}},
 		"replaced before it was used":          {living, session.Token{Void: true}, session.Step{Over: session.Reused}},
 		"of a session that was ended":          {ended, session.Token{}, session.Step{Over: session.Revoked}},
@@ -46,6 +46,7 @@ func TestUseNeverPassesTheEnd(t *testing.T) {
 	for _, c := range []struct{ after, expires time.Duration }{{0, 12}, {5, 17}, {8, 20}, {19, 20}} {
 		s = s.Use(at.Add(c.after*time.Hour), 12*time.Hour)
 		require.Equal(t, at.Add(c.expires*time.Hour), s.ExpiresAt)
+		require.Equal(t, at.Add(c.after*time.Hour), s.UsedAt)
 	}
 	why, over := s.Over(at.Add(20 * time.Hour))
 	require.True(t, over)
@@ -56,6 +57,7 @@ func TestDevice(t *testing.T) {
 	t.Parallel()
 	require.Equal(t, "tablet/1 (bay 2)", session.Device("tablet/1 (bay\r\n 2)\x00"))
 	require.Equal(t, "tablet1202", session.Device("tablet\u202e1202\u0085\u2066"), "read in the order in which it is written")
+	require.Equal(t, "tablet", session.Device("ta\x7fb\uFFFDl\xffet"))
 	require.Equal(t, strings.Repeat("ü", 120), session.Device(strings.Repeat("ü", 500)))
 	rapid.Check(t, func(t *rapid.T) {
 		got := session.Device(string(rapid.SliceOf(rapid.Byte()).Draw(t, "header")))
@@ -63,6 +65,12 @@ func TestDevice(t *testing.T) {
 		require.LessOrEqual(t, utf8.RuneCountInString(got), 120)
 		require.False(t, strings.ContainsAny(got, "\r\n\x00"))
 	})
+}
+
+func TestLinksLast(t *testing.T) {
+	t.Parallel()
+	require.Equal(t, 168*time.Hour, session.Invited.Lasts())
+	require.Equal(t, time.Hour, session.Reset.Lasts())
 }
 
 // The hash is that of FIPS 180-4, example "abc" (appendix B.1 of FIPS 180-2, from memory).

@@ -44,7 +44,9 @@ func TestCheckSealed(t *testing.T) {
 		return Command{Type: "note", Data: json.RawMessage(`{"open":"yes","text":` + value + `}`)}
 	}
 	require.NoError(t, CheckSealed(note(string(sealed)), []string{"text", "absent"}))
-	for _, value := range []string{`"plain"`, `null`, `{}`, `{"sealed":{"k":"` + NewID().String() + `"}}`, `{"sealed":{"v":"AAAA"}}`} {
+	for _, value := range []string{`"plain"`, `null`, `{}`, `{"sealed":{"k":"` + NewID().String() + `"}}`, `{"sealed":{"v":"AAAA"}}`,
+		string(sealed[:len(sealed)-1]) + `,"sealed":1}`, // the first would do
+	} {
 		require.ErrorContains(t, CheckSealed(note(value), []string{"text"}), "text of note", value)
 	}
 	require.Error(t, CheckSealed(Command{Data: json.RawMessage(`[]`)}, nil))

@@ -14,6 +14,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -100,12 +101,7 @@ func (a Actor) Person() Person { return Person{a.Org, a.Member} }
 
 // Has reports whether the actor holds the role.
 func (a Actor) Has(r Role) bool {
-	for _, have := range a.Roles {
-		if have == r {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(a.Roles, r)
 }
 
 // As returns the first of the wanted roles that the actor holds.

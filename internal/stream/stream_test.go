@@ -40,6 +40,16 @@ func TestHashText(t *testing.T) {
 	}
 }
 
+func TestAs(t *testing.T) {
+	t.Parallel()
+	both := Actor{Roles: []Role{Technician, Owner}}
+	role, ok := both.As(Specialist, Owner, Technician)
+	require.True(t, ok)
+	require.Equal(t, Owner, role, "the first that is wanted, not the first that is held")
+	_, ok = both.As(Specialist)
+	require.False(t, ok)
+}
+
 // tally counts entries; its facts are the count under the name "n".
 type tally struct{ n, changed uint64 }
 
@@ -50,6 +60,9 @@ func (tallyRules) New(ID) State                                       { return t
 func (tallyRules) Admit(c Command) (json.RawMessage, []string, error) { return c.Data, nil, nil }
 func (tallyRules) Needs(State, Actor, Command) ([]FactKey, error)     { return nil, nil }
 func (tallyRules) Decide(s State, a Actor, c Command, _ Facts, _ time.Time) (Decision, error) {
+	if c.Type == "note" {
+		return Decision{Type: "noted", V: 1, Role: Technician}, nil
+	}
 	return Decision{Type: "counted", V: 1, Role: Technician, Decided: map[string]uint64{"n": s.(tally).n + 1}}, nil
 }
 func (tallyRules) Apply(s State, e Entry) (State, error) {
@@ -79,8 +92,14 @@ func TestFold(t *testing.T) {
 		return e
 	}
 	first := next(at)
+	_, ok := f.Fact("n")
+	require.False(t, ok, "no entry has made it yet")
 	require.NoError(t, f.Apply(first))
 	require.Equal(t, 1, f.Opens.Rules)
+	require.JSONEq(t, `{"n":1}`, string(first.Decided))
+	plain, _, err := f.Draft(actor, Command{ID: NewID(), Base: 1, Type: "note"}, nil, nil, nil, at)
+	require.NoError(t, err)
+	require.Equal(t, "{}", string(plain.Decided), "nothing was decided")
 
 	late := next(at.Add(-time.Hour)) // a clock behind
 	require.Equal(t, at, late.At, "a trail never runs backwards")
@@ -102,6 +121,7 @@ func TestFold(t *testing.T) {
 	require.EqualValues(t, 2, f.Seen[late.Command.ID].Seq)
 
 	fact, ok := f.Fact("n")
+	require.EqualValues(t, 2, fact.Seq)
 	require.True(t, ok)
 	require.Equal(t, late.Hash, fact.Hash)
 	_, ok = f.Fact("m")
@@ -158,8 +178,9 @@ func TestUnheldStoresEachVersionOnce(t *testing.T) {
 	missing := FactKey{key.Stream, "bay/2"}
 	facts := Facts{key: {Key: key, Seq: 3, Hash: Hash{3}}}
 	require.Len(t, f.Unheld([]FactKey{key, key, missing}, facts), 1)
-	f.Held[key] = facts[key]
+	require.NoError(t, f.Apply(Entry{Stream: f.Ref, Seq: 1, Opens: &Opens{}, Facts: []Fact{facts[key]}}))
 	require.Empty(t, f.Unheld([]FactKey{key}, facts))
-	facts[key] = Fact{Key: key, Seq: 4, Hash: Hash{4}}
-	require.Len(t, f.Unheld([]FactKey{key}, facts), 1, "a newer version is stored again")
+	for _, other := range []Fact{{Key: key, Seq: 4, Hash: Hash{4}}, {Key: key, Seq: 3, Hash: Hash{4}}, {Key: key, Seq: 4, Hash: Hash{3}}} {
+		require.Len(t, f.Unheld([]FactKey{key}, Facts{key: other}), 1, "another version is stored again: %d %s", other.Seq, other.Hash)
+	}
 }

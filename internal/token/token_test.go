@@ -330,6 +330,10 @@ func TestNewRefusesHalfAConfiguration(t *testing.T) {
 		_, err := token.New(c)
 		require.Error(t, err, name)
 	}
+	c := config(at(start))
+	c.Lasts = time.Second
+	_, err := token.New(c)
+	require.NoError(t, err, "the shortest")
 }
 
 // TestKeysAreExchanged: a key checks before it signs and after; it signs from its instant on; what is not in the set is
@@ -337,11 +341,17 @@ func TestNewRefusesHalfAConfiguration(t *testing.T) {
 func TestKeysAreExchanged(t *testing.T) {
 	t.Parallel()
 	now, asked := start, 0
+	var found []token.Key // what the owner of the set finds when asked
 	c := config(func() time.Time { return now })
 	var tk *token.Tokens
 	older := token.Key{Private: previous}
 	next := token.Key{Private: ours, From: start.Add(5 * time.Minute).Truncate(time.Second)}
-	c.Keys, c.Unknown = []token.Key{older}, func() { asked++ }
+	c.Keys, c.Unknown = []token.Key{older}, func() {
+		asked++
+		if found != nil {
+			require.NoError(t, tk.Use(found))
+		}
+	}
 	tk, err := token.New(c)
 	require.NoError(t, err)
 	issue := func(by *token.Tokens) (kid, text string) {
@@ -362,9 +372,10 @@ func TestKeysAreExchanged(t *testing.T) {
 	require.Equal(t, 1, asked)
 
 	_, old := issue(tk)
-	require.NoError(t, tk.Use([]token.Key{older, next}))
+	found = []token.Key{older, next}
 	_, err = tk.Check(early)
 	require.NoError(t, err, "accepted at once")
+	require.Equal(t, 2, asked)
 	kid, _ := issue(tk)
 	require.Equal(t, id(older), kid)
 	now = next.From.Add(-time.Second)
@@ -375,7 +386,8 @@ func TestKeysAreExchanged(t *testing.T) {
 	require.Equal(t, id(next), kid)
 	_, err = tk.Check(old)
 	require.NoError(t, err, "the old goes on")
-	require.Equal(t, 1, asked, "only for what is not known")
+	require.Equal(t, 2, asked, "only for what is not known")
+	found = nil
 
 	require.NoError(t, tk.Use([]token.Key{next}))
 	_, err = tk.Check(old)
