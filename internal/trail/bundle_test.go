@@ -129,6 +129,36 @@ func TestHeadsAreReadStrictly(t *testing.T) {
 	require.NoError(t, err)
 	_, err = trail.ReadHeads(twice)
 	require.ErrorIs(t, err, trail.ErrHeads, "one signature")
+
+	// Signed all the same, but nothing that SignHeads writes.
+	sum := trail.ReadmeFile + " " + hashOf(3).String() + "\n"
+	start := "readback bundle 1\nsigner " + s.Key + "\n"
+	head := func(id, seq, hash string) string { return start + "job " + id + " " + seq + " " + hash + "\n" }
+	theID, theHash := id(2).String(), hashOf(2).String()
+	for text, good := range map[string]bool{
+		start:                           true,
+		start + strings.Repeat(sum, 14): true,
+		start + strings.Repeat(sum, 15): false,
+		head(theID, "3", theHash):       true,
+		head("00000000-0000-0000-0000-000000000000", "3", theHash): false,
+		head(strings.ToUpper(id(0xa).String()), "3", theHash):      false,
+		head(theID, "9007199254740991", theHash):                   true,
+		head(theID, "9007199254740992", theHash):                   false,
+		head(theID, "03", theHash):                                 false,
+		head(theID, "3", strings.ToUpper(theHash)):                 false,
+		"readback bundle 1\n":                                      false,
+		"readback bundle 2\nsigner " + s.Key + "\n":                false,
+		"readback bundle 1\n" + sum:                                false,
+		start + "signer " + s.Key + "\n":                           false,
+		start + sum + "job " + theID + " 3 " + theHash + "\n":      false,
+		start + "job " + theID + "\n":                              false,
+		start + "a b c\n":                                          false,
+	} {
+		signed, err := note.Sign(&note.Note{Text: text}, s)
+		require.NoError(t, err)
+		_, err = trail.ReadHeads(signed)
+		require.Equal(t, good, err == nil, "%s", text)
+	}
 	for _, bad := range []string{"", "\n", "readback bundle 1\n", string(msg) + "\n", string(msg[:len(msg)-1])} {
 		_, err := trail.ReadHeads([]byte(bad))
 		require.ErrorIs(t, err, trail.ErrHeads, "%q", bad)

@@ -3,7 +3,6 @@ package trail
 import (
 	"bytes"
 	"encoding/base64"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"strconv"
@@ -80,8 +79,8 @@ func ReadHeads(msg []byte) (Heads, error) {
 	}
 	// Base64 has loose ends, and a parser may be lenient: what is not spelled as SignHeads spells it was changed.
 	sig := n.UnverifiedSigs[0]
-	raw, err := base64.StdEncoding.Strict().DecodeString(sig.Base64)
-	if err != nil || len(raw) < 4 || binary.BigEndian.Uint32(raw) != sig.Hash {
+	raw, err := base64.StdEncoding.DecodeString(sig.Base64)
+	if err != nil {
 		return Heads{}, ErrHeads
 	}
 	again := h.text() + "\n— " + sig.Name + " " + base64.StdEncoding.EncodeToString(raw) + "\n"
@@ -91,10 +90,14 @@ func ReadHeads(msg []byte) (Heads, error) {
 	return h, nil
 }
 
+// mostLines is how long heads can be: origin, signer, three streams and the files of a bundle are fewer.
+const mostLines = 16
+
+// parseHeads takes the text apart. What it lets pass is still to be spelled again: see ReadHeads.
 func parseHeads(text string) (Heads, error) {
 	var h Heads
 	lines := strings.Split(strings.TrimSuffix(text, "\n"), "\n")
-	if len(lines) < 2 || len(lines) > 16 || lines[0] != originBundle {
+	if len(lines) > mostLines {
 		return Heads{}, ErrHeads
 	}
 	for i, line := range lines[1:] {
