@@ -48,6 +48,22 @@ func TestWaitsThroughTheNight(t *testing.T) {
 	require.Equal(t, 30*time.Minute, Expect(closed).Middle)
 }
 
+// TestQuantile compares with Python 3.11: statistics.quantiles(values, n=10, method="exclusive"), which has the same rule
+// between the outermost values. Beyond those it goes on in a straight line, while no wait is told that there never was.
+func TestQuantile(t *testing.T) {
+	t.Parallel()
+	even, uneven := []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, []float64{1.5, 2, 4, 8, 8.25, 9, 20}
+	for i, want := range []float64{1.1, 2.2, 3.3, 4.4, 5.5, 6.6, 7.7, 8.8, 9.9} {
+		require.InDelta(t, want, quantile(even, float64(i+1)/10), 1e-12)
+	}
+	for i, want := range []float64{1.8, 2.8, 4.8, 8, 8.2, 8.7, 13.4} {
+		require.InDelta(t, want, quantile(uneven, float64(i+2)/10), 1e-12)
+	}
+	require.Equal(t, 1.5, quantile(uneven, 0.1))
+	require.Equal(t, 20.0, quantile(uneven, 0.9))
+	require.Equal(t, 7.0, quantile([]float64{7}, 0.1))
+}
+
 // TestTook: the night in the middle of something is not counted, whatever it was, and what was begun out of hours is.
 func TestTook(t *testing.T) {
 	t.Parallel()

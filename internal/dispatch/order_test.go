@@ -222,6 +222,12 @@ func TestEligible(t *testing.T) {
 	r.Declined = []stream.Person{{Org: other, Member: member}}
 	require.Empty(t, Eligible(s, r, "2026-11-25"), "somebody of another desk declined, whose register has the same id")
 	s, r = fits()
+	r.LeadHeld = s.Person()
+	require.Empty(t, Eligible(s, r, "2026-11-25"), "who has the one that leads takes the one that follows")
+	s, r = fits()
+	s.InHand = MostAtOnce - 1
+	require.Empty(t, Eligible(s, r, "2026-11-25"), "one hand is free")
+	s, r = fits()
 	s.Active, s.OnDuty, r.Agreed = false, false, nil
 	require.Equal(t, []string{"not-active", "no-agreement", "off-duty"}, codes(Eligible(s, r, "2026-11-25")), "all at once")
 }
