@@ -161,7 +161,7 @@ func TestRunsOutFirst(t *testing.T) {
 	w.answer("battery-voltage", value("13200", "mV"))
 	again := w.now
 	require.Equal(t, start.Add(60*time.Minute), *w.state().runsOutFirst(w.now))
-	require.Equal(t, again.Add(15*time.Minute), *w.state().runsOutFirst(start.Add(61*time.Minute)))
+	require.Equal(t, again.Add(15*time.Minute), *w.state().runsOutFirst(start.Add(61 * time.Minute)))
 	require.Nil(t, w.state().runsOutFirst(start.Add(2*time.Hour)))
 }
 
