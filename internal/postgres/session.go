@@ -17,6 +17,13 @@ import (
 // keepEnded is how long sessions are kept that are over.
 const keepEnded = 30 * 24 * time.Hour
 
+// How many refresh tokens one session makes: each is kept as long as the session is. A device makes some an hour, and a page
+// that opens a handful at once.
+const (
+	mostTokensMinute = 600
+	mostTokens       = 20_000
+)
+
 const sessionColumns = `id, member, org, created_at, used_at, expires_at, ends_at, origin, device, coalesce(ended_why, '')`
 
 func scanSession(row pgx.Row) (s session.Session, err error) {
@@ -66,6 +73,9 @@ const (
 		select coalesce(exchanged_at, 'epoch'), void,
 			exists (select from refresh_token heir where heir.parent = t.hash and heir.exchanged_at is not null), clock_timestamp()
 		from refresh_token t where hash = $1`
+
+	sqlTokensMade = `
+		select count(*) filter (where made_at > $2::timestamptz - interval '1 minute'), count(*) from refresh_token where session = $1`
 
 	sqlEndLocked = `update session set ended_at = $2, ended_why = $3 where id = $1 and ended_at is null`
 
@@ -118,6 +128,13 @@ func exchange(ctx context.Context, tx pgx.Tx, x session.Exchange) (s session.Ses
 		s.Ended = step.Over
 		_, err := tx.Exec(ctx, sqlEndLocked, id, now, step.Over)
 		return s, step, err
+	}
+	var minute, all int
+	if err := tx.QueryRow(ctx, sqlTokensMade, id, now).Scan(&minute, &all); err != nil {
+		return s, step, err
+	}
+	if minute >= mostTokensMinute || all >= mostTokens {
+		return s, step, fault.New(fault.TooMany, "This sign-in was gone on with too often. Go on more slowly, or sign in again.").After(time.Minute)
 	}
 	s = s.Use(now, x.Idle)
 	s.Origin, s.Device = x.Origin, x.Device

@@ -164,6 +164,33 @@ func TestSeveralRequestsOfOnePage(t *testing.T) {
 	}
 }
 
+// TestExchangesAreBounded: whoever exchanges in a loop, or presents one token again and again, fills no disk; the session goes on
+// later, and another's is not touched.
+func TestExchangesAreBounded(t *testing.T) {
+	t.Parallel()
+	d := open(t, pgtest.Database(t), Options{})
+	s, r0 := begin(t, d, someone(t, d))
+	_, other := begin(t, d, someone(t, d))
+	made := func(n int, ago string) {
+		_, err := d.writer.Exec(t.Context(), `insert into refresh_token (hash, session, made_at)
+			select sha256(convert_to($3 || n, 'UTF8')), $1, clock_timestamp() - $3::interval from generate_series(1, $2) n`, given(s.ID), n, ago)
+		require.NoError(t, err)
+	}
+	made(mostTokensMinute-2, "0 seconds")
+	r1 := swapped(t, d, r0, true, first)
+	_, _, err := swap(t.Context(), d, r0, true)
+	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+	_, _, err = swap(t.Context(), d, r1, false)
+	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+	swapped(t, d, other, false, first)
+	_, err = d.writer.Exec(t.Context(), `update refresh_token set made_at = made_at - interval '1 hour' where session = $1`, given(s.ID))
+	require.NoError(t, err)
+	r2 := swapped(t, d, r1, false, first)
+	made(mostTokens-mostTokensMinute-1, "2 hours")
+	_, _, err = swap(t.Context(), d, r2, false)
+	require.True(t, fault.Is(err, fault.TooMany), "%v", err)
+}
+
 // TestTwoNodesRace: of two that exchange the same token at once, one is first and one repeats; of one that goes on and one
 // that comes with the token before, whatever the order, the session is over. After every round at most one token is good.
 func TestTwoNodesRace(t *testing.T) {
