@@ -4,6 +4,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -42,6 +45,24 @@ func TestProcedureFaultsAreAllListed(t *testing.T) {
 	data.Procedure["set_ups"].([]any)[0].(map[string]any)["limits_by"] = stream.NewID().String()
 	got = ask(t, owner, "POST", shop.Path()+"/commands", apptest.Body(stream.NewID(), shop.Seq, "add-procedure", string(spec.Text(t, data))))
 	problem(t, got, fault.NotHere, "data.procedure.set_ups[0].limits_by")
+
+	// As it is written, in YAML, each fault has its line; nothing of it is kept.
+	written, err := os.ReadFile(filepath.Join(apptest.Root(), "testdata", "procedures", "front-radar.yaml"))
+	require.NoError(t, err)
+	read := func(kind, text string) apptest.Answer {
+		return ask(t, owner, "POST", "/v1/read-document", string(spec.Text(t, map[string]string{"kind": kind, "text": text})))
+	}
+	got = read("procedure", string(written))
+	require.Equal(t, http.StatusOK, got.Status, got.Body)
+	require.Contains(t, got.Body, `"title":"Front radar, reflector (invented)"`)
+	require.Contains(t, got.Body, `"lateral_um":8000`)
+	wrong := strings.NewReplacer("sensor: front-radar\nsource", "sensor: front-sonar\nsource", "grade: caution", "grade: maybe").Replace(string(written))
+	problem(t, read("procedure", wrong), fault.InvalidInput, "sensor (line 4)", "gates[2].grade (line 23)")
+	problem(t, read("procedure", "title: &a x\n"), fault.InvalidInput, "title (line 1)")
+	problem(t, read("dimensions", "type: Invented\nvehicle: {wheelbase_mm: 2, front_track_mm: 1500, rear_track_mm: 1500,\n"+
+		"  front_overhang_mm: 800, rear_overhang_mm: 800, hub_height_mm: {front: 300, rear: 300}}\nwidth: 3\n"),
+		fault.InvalidInput, "vehicle.wheelbase_mm (line 2)", "width (line 4)", "source (line 1)")
+	problem(t, read("sheet", "type: Invented"), fault.InvalidInput, "kind")
 	require.Equal(t, before, s.Stored())
 }
 

@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"context"
+	"encoding/json"
 	"io"
 	"log/slog"
 	"net/http"
@@ -52,6 +53,9 @@ type Row struct {
 	Summary  any        `json:"summary,omitempty"`
 }
 
+// Written turns a document as people write it, YAML or JSON, into JSON, with what adds to a refusal of that the lines of its fields.
+type Written func(text []byte) (doc json.RawMessage, locate func(error) error, err error)
+
 // Bundler writes the bundle of a calibration from its records and its job's. Whatever it finds wrong it finds before the
 // first byte.
 type Bundler interface {
@@ -77,6 +81,7 @@ type Server struct {
 	Photos    *photo.Taker
 	Webhooks  Webhooks
 	Devices   *device.Desk
+	Written   Written
 	Heard     func(stream.Person)     // hears of each request of a member; may be nil
 	Unheard   Unheard                 // may be nil
 	Outlook   Asker                   // may be nil
@@ -136,6 +141,7 @@ func (s *Server) routes() map[string]http.Handler {
 		"GET /v1/procedures/{id}":                  s.forMembers(s.procedure, "register"),
 		"POST /v1/read-alignment":                  s.forMembers(s.readAlignment),
 		"POST /v1/read-codes":                      s.forMembers(s.readCodes),
+		"POST /v1/read-document":                   s.forMembers(s.readDocument),
 		"GET /v1/trail-key":                        s.adapt(s.trailKey),
 
 		"GET /v1/webhooks":                                   s.forMembers(s.webhooks),

@@ -6,6 +6,7 @@ import (
 	"readback/internal/fault"
 	"readback/internal/placement"
 	"readback/internal/stream"
+	"readback/internal/strict"
 )
 
 // Dimensions is a dimension sheet: what the shop measured of a type of car, and from what. The fact "dimensions/<id>" is
@@ -29,6 +30,20 @@ func readDimensions(in intake) newDimensions {
 	return newDimensions{
 		ID: in.newcomer(), Type: in.String("type", 80), Vehicle: measured(in, "vehicle", decodeSheet), Source: in.String("source", 200),
 	}
+}
+
+// Sheet is the data of add-dimensions without the id.
+type Sheet struct {
+	Type    string          `json:"type"`
+	Vehicle json.RawMessage `json:"vehicle"`
+	Source  string          `json:"source"`
+}
+
+// ReadDimensions reads a sheet as an import document lists it, in millimetres and degrees. All its faults are told at once.
+func ReadDimensions(raw json.RawMessage) (Sheet, error) {
+	in := intake{strict.Read(raw, ""), stream.NewID}
+	d := readDimensions(in)
+	return Sheet{Type: d.Type, Vehicle: d.Vehicle, Source: d.Source}, in.Close()
 }
 
 // decodeSheet reads what is the same for every car of a type. The rear toe is this one car's.

@@ -16,6 +16,7 @@ var routes = []route{
 	{is: "DELETE /v1/invitations/{id}", reach: things, theirs: func(w *town) string { return w.invitation }},
 	{is: "POST /v1/read-alignment", reach: members},
 	{is: "POST /v1/read-codes", reach: members},
+	{is: "POST /v1/read-document", reach: members},
 	{is: "GET /v1/me", reach: members},
 	{is: "POST /v1/password", reach: members},
 	{is: "GET /v1/sessions", reach: members},

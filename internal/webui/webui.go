@@ -1,6 +1,6 @@
 // Package webui serves the screens: Bay for the technician, with a page for each car, Desk for the specialist, and the pages
 // to sign in, to set a password by a link, to see where one is signed in, the owners' rooms
-// (people, equipment, webhooks), and the records of what was done. A page is a shell of HTML; what it shows comes through the published interfaces, like any other client's,
+// (people, equipment, work, webhooks), and the records of what was done. A page is a shell of HTML; what it shows comes through the published interfaces, like any other client's,
 // by ES modules that the browser loads as they stand here. There is no build step and nothing is loaded from elsewhere.
 // What is not needed at once is a module of its own, loaded when it is first needed or once the screen stands, so that a
 // link that goes then takes none of it away.
@@ -48,6 +48,7 @@ var screens = map[string]page{
 	"GET /account":              {"account.html", "Your account", "account.js"},
 	"GET /people":               {"room.html", "People", "people.js"},
 	"GET /equipment":            {"room.html", "Equipment", "equipment.js"},
+	"GET /work":                 {"room.html", "Work", "work.js"},
 	"GET /webhooks":             {"room.html", "Webhooks", "webhooks.js"},
 	"GET /records":              {"room.html", "Records", "records.js"},
 	"GET /record/{calibration}": {"record.html", "Record", "recordpage.js"},

@@ -40,7 +40,7 @@ var (
 func TestFirstLoad(t *testing.T) {
 	t.Parallel()
 	h := handler()
-	for _, path := range []string{"/sign-in", "/join", "/account", "/people", "/equipment", "/webhooks", "/records", "/record/01940000-0000-7000-8000-000000000001", "/bay", "/bay/01940000-0000-7000-8000-000000000001",
+	for _, path := range []string{"/sign-in", "/join", "/account", "/people", "/equipment", "/work", "/webhooks", "/records", "/record/01940000-0000-7000-8000-000000000001", "/bay", "/bay/01940000-0000-7000-8000-000000000001",
 		"/bay/jobs/01940000-0000-7000-8000-000000000001", "/desk"} {
 		page := get(h, path)
 		require.Equal(t, http.StatusOK, page.Code)

@@ -12,7 +12,7 @@ import { sensor } from "./words.js";
 
 /** @typedef {{kind: string, id: string, name: string, said: any, due?: string, none?: string, active: boolean, value: any, renew?: string}} Thing */
 
-const forms = part(() => import("./equipforms.js"));
+const forms = part(() => import("./equipforms.js")), pasting = part(() => import("./paste.js"));
 const top = h("section", { "aria-labelledby": "due" }), trouble = h("p", { id: "problem", class: "problem", role: "alert" });
 /** @type {import("./rooms.js").Register} */
 let register;
@@ -131,7 +131,7 @@ function section(s) {
   const all = things(s), used = all.filter((t) => t.active), gone = all.filter((t) => !t.active);
   return [h("h1", { id: s.shelf }, s.title),
     used.length ? h("div", { class: "rows" }, used.map(row)) : h("p", { class: "quiet" }, "None is entered."),
-    s.one ? add(s) : h("p", { class: "quiet" }, "Sheets are entered from a file or through the interfaces."),
+    s.one ? add(s) : (adding[s.kind] ??= pasting.show((m) => m.paste(register, "dimensions", () => null, async () => { await register.load(); draw(); }))),
     gone.length > 0 && h("details", { id: "gone-" + s.kind }, h("summary", null, `Retired: ${gone.length}`), h("div", { class: "rows" }, gone.map(row)))];
 }
 
