@@ -59,6 +59,10 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	c.does(c.desk, "sign", `{}`)
 	owner := s.As(apptest.ShopOwner)
 	c.does(owner, "close", `{}`)
+	c.job.Seq = c.tech.Head(c.job)
+	for n := range 60 { // more than a page shows at once
+		c.tech.Do(c.job, "note", fmt.Sprintf(`{"text":"Waiting room, note %d."}`, n+1))
+	}
 	owner.Do(owner.Register(), "change-instrument", `{"id":"01940000-0000-7000-8000-0000000000c1","name":"Laser 1, second life"}`)
 
 	browser := browser(t)
@@ -105,6 +109,20 @@ func TestAnOwnerReadsTheRecord(t *testing.T) {
 	w.sees("#entries-table", "the board was not touched")
 	w.sees("#entries-table", "pitch -0.42 deg")
 	w.sees("#entries-table", "signed as technician")
+	w.press("#last")
+	w.sees("#entries-table", "waiting room, note 60")
+	w.sees("#which", "entries 101 to")
+	w.until(`!document.querySelector("#entries-table").textContent.includes("Drove 5 km") && document.querySelector("#later").disabled`)
+	w.picture("last")
+	w.press(".outs a")
+	w.until(`document.querySelector("#entries-table tr.here")`)
+	w.sees("#which", "entries 1 to 100 of")
+	w.until(`(() => {
+		dispatchEvent(new Event("beforeprint"));
+		const all = document.querySelectorAll("#entries-table tr[id]").length;
+		dispatchEvent(new Event("afterprint"));
+		return all > 100 && document.querySelectorAll("#entries-table tr[id]").length === 100;
+	})()`)
 	w.sees("#signer", "+")
 	key := run(w, chromedp.Evaluate[string](`document.querySelector("#signer").textContent`))
 	require.Equal(t, s.TrailKey(), key)

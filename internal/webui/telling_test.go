@@ -44,14 +44,14 @@ func TestEveryEntryIsTold(t *testing.T) {
 				const [, kinds, after] = /v1\/(\w+)\/[^/]+\/entries\?after=(\d+)/.exec(address);
 				return Response.json({ entries: trails[kinds].slice(+after, +after + 7), head: trails[kinds].length });
 			};
-			const { gather, named } = await import(base + "gather.js"), { tell } = await import(base + "telling.js"), { broken } = await import(base + "proving.js");
+			const { gather, named } = await import(base + "gather.js"), { tell } = await import(base + "telling.js"), { chain } = await import(base + "proving.js");
 			const t = await gather(trails.calibrations[0].body.stream.id), stream = trails.calibrations[0].body.stream;
 			const told = t.all.map((e) => {
 				const x = tell(t, e, false), box = document.createElement("div");
 				box.append(...[x.what, ...(x.more ?? [])].flat(Infinity).filter((v) => v !== false && v != null && v !== ""));
 				return e.body.stream.kind + "/" + e.body.type + ": " + box.textContent;
 			});
-			const whole = await broken(t.calibration, stream);
+			const whole = await chain(stream).take(t.calibration);
 			t.calibration[3].body.at = t.calibration[3].body.at.replace("Z", "0Z");
 			// Two registers hold the same id: an owner chose it. Everybody is told by the name in their own register all the same.
 			const working = t.calibration.find((e) => e.body.by.role === "technician").body.by.member, guiding = t.calibration.find((e) => e.body.by.role === "specialist").body.by.member;
@@ -59,7 +59,7 @@ func TestEveryEntryIsTold(t *testing.T) {
 			for (const f of Object.values(trails).flat().flatMap((e) => e.body.facts)) if (f.name.startsWith("member/")) f.value.name = "Somebody of " + f.stream.id;
 			const both = await gather(stream.id);
 			const namesakes = both.calibration.flatMap((e) => (e.body.by.member !== working || named(both, e.body.by) === "Somebody of " + e.body.by.org ? [] : [e.seq + " by " + named(both, e.body.by)]));
-			window.got = { told, whole, namesakes, changed: (await broken(t.calibration, stream)).seq, missing: (await broken(t.job.toSpliced(1, 1), t.job[0].body.stream)).seq };
+			window.got = { told, whole, namesakes, changed: (await chain(stream).take(t.calibration)).seq, missing: (await chain(t.job[0].body.stream).take(t.job.toSpliced(1, 1))).seq };
 		})(%s), undefined`, trails)))
 		got := run(w, chromedp.Poll[struct {
 			Told             []string

@@ -10,20 +10,30 @@ import { get } from "./api.js";
 
 const MOST = 500;
 
-/** Every entry of a stream. @param {"calibrations" | "jobs"} kinds @param {string} id @returns {Promise<Entry[]>} */
-export async function entries(kinds, id) {
-  /** @type {Entry[]} */
-  const all = [];
-  for (;;) {
-    const part = await get(`/v1/${kinds}/${id}/entries?after=${all.length}&limit=${MOST}`);
-    all.push(...part.entries);
-    if (!part.entries.length || all.length >= part.head) return all;
+/** Every entry of a stream, part by part: a trail may have 20,000. @param {"calibrations" | "jobs"} kinds @param {string} id @returns {AsyncGenerator<{entries: Entry[], head: number}>} */
+export async function* parts(kinds, id) {
+  for (let after = 0; ;) {
+    const part = await get(`/v1/${kinds}/${id}/entries?after=${after}&limit=${MOST}`);
+    after += part.entries.length;
+    yield part;
+    if (!part.entries.length || after >= part.head) return;
   }
 }
 
-/** @param {string} id of the calibration @returns {Promise<Trail>} */
-export async function gather(id) {
-  const calibration = await entries("calibrations", id), jobId = calibration[0].body.command.data.job, job = await entries("jobs", jobId);
+/** @param {"calibrations" | "jobs"} kinds @param {string} id @param {(read: number, of: number) => void} progress */
+async function entries(kinds, id, progress) {
+  /** @type {Entry[]} */
+  const all = [];
+  for await (const part of parts(kinds, id)) {
+    all.push(...part.entries);
+    progress(all.length, part.head);
+  }
+  return all;
+}
+
+/** @param {string} id of the calibration @param {(read: number, of: number) => void} [progress] @returns {Promise<Trail>} */
+export async function gather(id, progress = () => {}) {
+  const calibration = await entries("calibrations", id, progress), jobId = calibration[0].body.command.data.job, job = await entries("jobs", jobId, progress);
   const opened = new Map();
   for (const e of [...job, ...calibration]) {
     for (const [pointer, text] of Object.entries(e.opened ?? {})) {

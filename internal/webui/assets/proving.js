@@ -13,25 +13,30 @@ function canonical(v) {
 }
 
 /**
- * The number of the first entry that does not fit the one before, and why; null if all do.
- * @param {Entry[]} entries @param {{kind: string, id: string}} stream
- * @returns {Promise<{seq: number, why: string} | null>}
+ * A chain from its first entry on, given part by part: take says what does not fit the entry before, null if all does; last is
+ * the fingerprint of the last entry it took.
+ * @param {{kind: string, id: string}} stream
  */
-export async function broken(entries, stream) {
+export function chain(stream) {
   const tag = new TextEncoder().encode("readback/entry/1\n");
-  let before = new Uint8Array(32);
-  for (const [i, e] of entries.entries()) {
-    const body = new TextEncoder().encode(canonical(e.body)), all = new Uint8Array(tag.length + 32 + body.length);
-    all.set(tag);
-    all.set(before, tag.length);
-    all.set(body, tag.length + 32);
-    before = new Uint8Array(await crypto.subtle.digest("SHA-256", all));
-    const hex = [...before].map((b) => b.toString(16).padStart(2, "0")).join("");
-    if (e.seq !== i + 1 || e.body.seq !== i + 1) return { seq: i + 1, why: "an entry is missing or out of its place" };
-    if (e.body.stream.kind !== stream.kind || e.body.stream.id !== stream.id) return { seq: e.seq, why: "it belongs to another trail" };
-    if (hex !== e.hash) return { seq: e.seq, why: "its content and the entries before it do not give its fingerprint" };
-  }
-  return null;
+  let before = new Uint8Array(32), seq = 0, last = "";
+  /** @param {Entry[]} entries @returns {Promise<{seq: number, why: string} | null>} */
+  const take = async (entries) => {
+    for (const e of entries) {
+      const body = new TextEncoder().encode(canonical(e.body)), all = new Uint8Array(tag.length + 32 + body.length);
+      seq++;
+      all.set(tag);
+      all.set(before, tag.length);
+      all.set(body, tag.length + 32);
+      before = new Uint8Array(await crypto.subtle.digest("SHA-256", all));
+      last = [...before].map((b) => b.toString(16).padStart(2, "0")).join("");
+      if (e.seq !== seq || e.body.seq !== seq) return { seq, why: "an entry is missing or out of its place" };
+      if (e.body.stream.kind !== stream.kind || e.body.stream.id !== stream.id) return { seq, why: "it belongs to another trail" };
+      if (last !== e.hash) return { seq, why: "its content and the entries before it do not give its fingerprint" };
+    }
+    return null;
+  };
+  return { take, count: () => seq, last: () => last };
 }
 
 /** Whether this browser can compute: browsers give SHA-256 to pages with HTTPS only, and to this machine's own. */

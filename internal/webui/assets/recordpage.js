@@ -5,8 +5,8 @@ import { fetched, get } from "./api.js";
 import { byId, h, put, s } from "./dom.js";
 import { dayText } from "./due.js";
 import { decimal, NBSP, timeOfDay } from "./format.js";
-import { entries, gather, named } from "./gather.js";
-import { able, broken } from "./proving.js";
+import { gather, named, parts } from "./gather.js";
+import { able, chain } from "./proving.js";
 import { room, said } from "./rooms.js";
 import { car, sheetOf, tell } from "./telling.js";
 import { sensor, sentence } from "./words.js";
@@ -14,10 +14,12 @@ import { sensor, sentence } from "./words.js";
 /** @typedef {import("./gather.js").Trail} Trail */
 
 const id = location.pathname.split("/")[2];
+/** How many entries the page shows at once, and of one sort that stands out. Paper has them all. */
+const PAGE = 100, MOST_OUT = 50;
 const ALWAYS = ["Waivers", "Stops", "Set-ups that became void", "Read back wrong", "Not within limits, or not sure, when measured"];
 
 room(async () => {
-  const [t, view] = [await gather(id), await get("/v1/calibrations/" + id)];
+  const [t, view] = [await gather(id, (read, of) => { if (read < of) put(byId("main"), h("p", { class: "quiet", role: "status" }, `Loading: ${read} of ${of} entries`)); }), await get("/v1/calibrations/" + id)];
   draw(t, view.state);
 }, true);
 
@@ -40,7 +42,7 @@ const anchor = (e) => "entry-" + number(e).replace(NBSP, "-");
 
 /** @param {Trail} t @param {any} state */
 function draw(t, state) {
-  const first = t.job[0].body.command.data, told = t.all.map((e) => ({ e, ...tell(t, e, /rear/.test(state.sensor)) }));
+  const first = t.job[0].body.command.data, behind = /rear/.test(state.sensor), told = t.all.map((e) => ({ e, ...tell(t, e, behind) })).filter((x) => x.out);
   const names = ["plate", "vin", "mileage_km", "steering", "causes", "sensors", "customer_told", "customer_reference"];
   const now = Object.assign({}, first, ...t.job.filter((e) => ["vehicle-described", "work-described"].includes(e.body.type)).map((e) => e.body.command.data));
   const of = Object.fromEntries(names.filter((n) => now[n] !== undefined).map((n) => [n, now[n]]));
@@ -52,7 +54,7 @@ function draw(t, state) {
         h("a", { class: "second keylike", id: "bundle", href: `/v1/calibrations/${id}/bundle`, download: "" }, "Save the file that checks itself"),
         state.notice && h("a", { class: "second keylike", href: `/v1/calibrations/${id}/notice?lang=${state.notice.language ?? "en"}` }, "The customer's notice"))),
     section("In short", "short", short(t, state, of)), section("What stands out", "out", standsOut(t, told)), section("Who took part", "who-took-part", people(t)), section("With what", "with", things(t)),
-    section("Every entry, in order", "entries", [h("p", { class: "quiet" }, `Times are those of this device, ${zone(t.all[0].body.at)}; the trail keeps them in UTC. "Job" numbers are of the car's visit, the others of this calibration. Left and right are the vehicle's, as seated facing forward.`), table(told, t)]),
+    section("Every entry, in order", "entries", [h("p", { class: "quiet" }, `Times are those of this device, ${zone(t.all[0].body.at)}; the trail keeps them in UTC. "Job" numbers are of the car's visit, the others of this calibration. Left and right are the vehicle's, as seated facing forward.`), table(t, behind)]),
     section("How to prove it", "prove", prove(t)));
 }
 
@@ -80,10 +82,10 @@ function standsOut(t, told) {
   /** @type {Map<string, any[]>} */
   const groups = new Map(ALWAYS.map((name) => [name, []]));
   for (const x of told) if (x.out) groups.set(x.out, [...(groups.get(x.out) ?? []), x]);
-  const old = overdue(t);
+  const old = overdue(t), rest = (/** @type {any[]} */ list) => list.length > MOST_OUT && h("li", null, `and ${list.length - MOST_OUT} more, marked among the entries below`);
   if (old.length) groups.set("Out of date when it was used", old);
   const item = (/** @type {any} */ x) => (x.e ? h("li", null, h("a", { href: "#" + anchor(x.e) }, `Entry ${number(x.e)}`), `, ${moment(x.e.body.at)}, ${named(t, x.e.body.by)}: `, ...[x.what].flat(Infinity).map(copy), x.out === "Waivers" || x.e.body.command.data.reason ? [" ", ...(x.more ?? []).map(copy)] : "") : h("li", null, x));
-  return h("dl", { class: "outs" }, [...groups].map(([name, list]) => [h("dt", null, h("b", { class: list.length ? "count some" : "count" }, list.length), " ", name), list.length > 0 && h("dd", null, h("ul", null, list.map(item)))]));
+  return h("dl", { class: "outs" }, [...groups].map(([name, list]) => [h("dt", null, h("b", { class: list.length ? "count some" : "count" }, list.length), " ", name), list.length > 0 && h("dd", null, h("ul", null, list.slice(0, MOST_OUT).map(item), rest(list)))]));
 }
 
 /** A node can stand in one place only. @param {any} v */
@@ -128,33 +130,67 @@ function things(t) {
   h("p", { class: "quiet" }, "As they stood in the register when they were used. What was renewed or renamed since does not change this.")];
 }
 
-/** @param {{e: import("./proving.js").Entry, what: any, more?: any[], how: string, out?: string}[]} told @param {Trail} t */
-function table(told, t) {
+/** A page of the entries, and the ways to the others; on paper all. @param {Trail} t @param {boolean} behind */
+function table(t, behind) {
+  const box = tabled("entries", ["No.", "Time", "Who", "What, and how it is known"], []), body = /** @type {Element} */ (box.querySelector("tbody"));
+  const all = t.all, pages = Math.ceil(all.length / PAGE), now = h("span", { role: "status", id: "which" });
+  let page = 0;
+  const turn = (/** @type {string} */ name, /** @type {string} */ text, /** @type {() => number} */ to) => h("button", { type: "button", class: "second", id: name, onclick: () => { show(to()); byId("entries").scrollIntoView(); } }, text);
+  const ways = [turn("first", "First", () => 0), turn("earlier", "Earlier", () => page - 1), turn("later", "Later", () => page + 1), turn("last", "Last", () => pages - 1)];
+  /** @param {number} to */
+  const show = (to) => {
+    page = Math.min(Math.max(to, 0), pages - 1);
+    put(body, rows(t, all.slice(page * PAGE, (page + 1) * PAGE), behind));
+    now.textContent = `Entries ${page * PAGE + 1} to ${Math.min((page + 1) * PAGE, all.length)} of ${all.length}, in order of time`;
+    for (const [i, way] of ways.entries()) /** @type {HTMLButtonElement} */ (way).disabled = i < 2 ? page === 0 : page === pages - 1;
+  };
+  /** To the entry that the address names, on whatever page it is. */
+  const follow = () => {
+    const at = location.hash.startsWith("#entry-") ? all.findIndex((e) => "#" + anchor(e) === location.hash) : -1;
+    if (at < 0) return;
+    show(Math.floor(at / PAGE));
+    const row = document.getElementById(location.hash.slice(1));
+    row?.scrollIntoView();
+    for (const e of body.querySelectorAll(".here")) e.classList.remove("here");
+    row?.classList.add("here");
+  };
+  addEventListener("hashchange", follow);
+  addEventListener("click", (e) => { if (/** @type {Element} */ (e.target).closest?.('a[href^="#entry-"]')) setTimeout(follow); }); // also to where it was before
+  addEventListener("beforeprint", () => put(body, rows(t, all, behind)));
+  addEventListener("afterprint", () => show(page));
+  show(0);
+  if (location.hash) setTimeout(follow); // once it stands on the page
+  return [pages > 1 && h("div", { class: "keys screen" }, ways, now), box];
+}
+
+/** @param {Trail} t @param {import("./proving.js").Entry[]} list @param {boolean} behind */
+function rows(t, list, behind) {
   let last = "";
-  return tabled("entries", ["No.", "Time", "Who", "What, and how it is known"], told.flatMap(({ e, what, more, how, out }) => {
+  return list.flatMap((e) => {
+    const { what, more, how, out } = tell(t, e, behind);
     const on = day(e.body.at), head = on === last ? [] : [h("tr", { class: "day" }, h("th", { colspan: 4, scope: "rowgroup" }, on))], by = e.body.by;
     last = on;
     return [...head, h("tr", { id: anchor(e), class: out ? "out" : "" }, h("td", { class: "n" }, number(e)), h("td", { class: "n" }, time(e.body.at)), h("td", null, named(t, by), h("span", { class: `quiet as ${by.role === "specialist" ? "desk" : by.role === "technician" ? "bay" : ""}` }, by.role)),
       h("td", null, h("span", null, what), " ", h("span", { class: "how" }, how), more?.map((m) => h("div", { class: "more" }, m))))];
-  }));
+  });
 }
 
 /** @param {Trail} t */
 function prove(t) {
   const verdict = h("p", { id: "chain", role: "status" }), key = h("code", { id: "signer" }, "…");
   fetched("/v1/trail-key", {}, (r) => r.text()).then((text) => { key.textContent = text.trim(); }, () => { key.textContent = "not had just now"; });
-  const look = async () => {
+  const look = async (/** @type {boolean} */ anew) => {
     verdict.className = "";
     verdict.textContent = "Computing.";
     try {
-      verdict.textContent = await chains(t, (ok) => { verdict.className = ok ? "met" : "bay"; });
+      verdict.textContent = await chains(t, anew, (ok) => { verdict.className = ok ? "met" : "bay"; }, (n) => { verdict.textContent = `Computing: ${n} of ${t.all.length} entries.`; });
     } catch (e) {
       verdict.textContent = said(e);
     }
   };
-  look();
+  look(false);
   const end = (/** @type {string} */ name, /** @type {import("./proving.js").Entry[]} */ list) => line(name, [`${list.length} entries; fingerprint of the last `, h("code", null, list.at(-1)?.hash ?? "")]);
-  return [verdict, h("p", { class: "screen" }, h("button", { type: "button", class: "second", id: "recompute", onclick: look }, "Compute it again")),
+  return [verdict, h("p", { class: "screen" }, h("button", { type: "button", class: "second", id: "recompute", onclick: () => look(true) }, "Compute it again")),
     h("dl", { class: "facts" }, end("Calibration", t.calibration), end("Job", t.job), line("Identity", [h("code", null, id), ", job ", h("code", null, t.jobId)]), line("Signer's key", key)),
     h("p", null, "Who doubts this paper or this server checks without either:"),
     h("ol", null, h("li", null, "Save the file that checks itself. It holds every entry, the photos, and the signed fingerprints; with the key in it whoever has the file can read the names."),
@@ -163,14 +199,26 @@ function prove(t) {
       h("li", null, "The fingerprints it names must be the two above. The edge of this paper is cut from the first of them, one notch for each of its digits, the same on every page: a page with another edge is of another record."))];
 }
 
-/** Reads both trails anew and computes their chains. @param {Trail} t @param {(ok: boolean) => void} tone */
-async function chains(t, tone) {
+/** Computes both chains, of what was read or, anew, of what the server sends now. @param {Trail} t @param {boolean} anew @param {(ok: boolean) => void} tone @param {(n: number) => void} progress */
+async function chains(t, anew, tone, progress) {
   if (!able()) return "This browser computes fingerprints over HTTPS only. Check the saved file instead.";
+  let done = 0;
   for (const [kinds, kind, key, was] of /** @type {const} */ ([["calibrations", "calibration", id, t.calibration], ["jobs", "job", t.jobId, t.job]])) {
-    const now = await entries(kinds, key), bad = await broken(now, { kind, id: key }), head = now[was.length - 1]?.hash;
-    if (bad || head !== was.at(-1)?.hash) {
+    const links = chain({ kind, id: key });
+    let shown = "";
+    for await (const part of anew ? parts(kinds, key) : inParts(was)) {
+      const bad = await links.take(part.entries);
+      if (bad) {
+        tone(false);
+        return `The trail does not hold: ${kind} entry ${bad.seq}, ${bad.why}. Keep this page and the file, and have the database verified.`;
+      }
+      shown ||= part.entries.find((e) => e.seq === was.length)?.hash ?? "";
+      progress(done + links.count());
+    }
+    done += links.count();
+    if (shown !== was.at(-1)?.hash) {
       tone(false);
-      return bad ? `The trail does not hold: ${kind} entry ${bad.seq}, ${bad.why}. Keep this page and the file, and have the database verified.` : `The trail does not hold: the ${kind} is not the one shown above any more.`;
+      return `The trail does not hold: the ${kind} is not the one shown above any more.`;
     }
   }
   tone(true);
@@ -180,4 +228,9 @@ async function chains(t, tone) {
 /** The edge of the paper, cut from the fingerprint, and what the record is: the same on each page. @param {string} hash @param {string} text */
 function cut(hash, text) {
   put(byId("cut"), s("svg", { viewBox: "0 0 20 640", preserveAspectRatio: "none" }, s("path", { d: "M0 0H4" + [...hash].map((c, i) => `H${4 + parseInt(c, 16)}V${(i + 1) * 10}`).join("") + "H0Z" })), h("span", null, text));
+}
+
+/** @param {import("./proving.js").Entry[]} list */
+async function* inParts(list) {
+  for (let i = 0; i < list.length; i += PAGE) yield { entries: list.slice(i, i + PAGE) };
 }
