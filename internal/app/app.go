@@ -54,6 +54,7 @@ type App struct {
 	reviews  *reviews
 	leases   *leases
 	pasts    *pasts
+	queues   *queues
 	hub      *live.Hub
 }
 
@@ -75,6 +76,7 @@ func (a *App) open(ctx context.Context) (err error) {
 	if a.db, err = postgres.Open(ctx, a.database.url, postgres.Options{Log: a.log}); err != nil {
 		return err
 	}
+	a.queues = newQueues(a.db)
 	if a.keys, err = a.openKeys(ctx); err != nil {
 		return err
 	}

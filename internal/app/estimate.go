@@ -125,7 +125,7 @@ func told(e dispatch.Estimate) *calibration.Estimate {
 // lookAt adds what one desk has to it: who is on duty, what waits, what earlier waits and durations were.
 func (a *App) lookAt(ctx context.Context, desk *register.State, l *line) error {
 	id := desk.ID()
-	claimed, err := (lists{db: a.db}).InHand(ctx, id)
+	claimed, err := a.queues.InHand(ctx, id)
 	if err != nil {
 		return err
 	}
@@ -175,7 +175,7 @@ func (a *App) lookAt(ctx context.Context, desk *register.State, l *line) error {
 
 // addWaiting adds the other requests that wait for the desk, as far as the same people may take them.
 func (a *App) addWaiting(ctx context.Context, desk stream.ID, l *line, holders map[stream.ID]stream.Person, there, able []dispatch.Specialist) error {
-	waiting, err := (lists{db: a.db}).Waiting(ctx, desk, 500)
+	waiting, err := a.queues.Waiting(ctx, desk)
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 
 	"readback/internal/account"
-	"readback/internal/calibration"
 	"readback/internal/fault"
 	"readback/internal/httpapi"
 	"readback/internal/postgres"
@@ -14,7 +13,8 @@ import (
 
 // lists gives the HTTP interface its lists from the heads in the database. clue makes what plates and VINs are found by.
 type lists struct {
-	db   *postgres.DB
+	db *postgres.DB
+	*queues
 	clue func(string) trail.Clue
 }
 
@@ -39,17 +39,6 @@ func (l lists) filter(page httpapi.Page) postgres.Filter {
 		f.Clues = append(f.Clues, l.clue(text))
 	}
 	return f
-}
-
-// inHand are the phases in which a claim is somebody's work.
-var inHand = []string{string(calibration.Guided), string(calibration.Running), string(calibration.Stopped)}
-
-func (l lists) InHand(ctx context.Context, desk stream.ID) ([]httpapi.Row, error) {
-	return rows(l.db.For(desk).Heads(ctx, postgres.Filter{Desk: &desk, Kind: stream.Calibration, Phases: inHand, Limit: 500}))
-}
-
-func (l lists) Waiting(ctx context.Context, desk stream.ID, limit int) ([]httpapi.Row, error) {
-	return rows(l.db.For(desk).Waiting(ctx, postgres.Turn{}, limit))
 }
 
 func (l lists) Accounts(ctx context.Context, org stream.ID) ([]httpapi.SignIn, error) {

@@ -57,7 +57,7 @@ func Serve(ctx context.Context, cfg config.Config, log *slog.Logger, version str
 	}
 	links := account.NewLinks(accounts{a.db}, a.db, accounts{a.db}, a.sessions, desk, post, cfg.PublicURL)
 	api := &httpapi.Server{
-		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Links: links, PublicURL: cfg.PublicURL, Proxies: cfg.Proxies, Sockets: sockets, Lists: lists{a.db, a.keys.Wrapping().Clue},
+		Hub: a.hub, Sessions: a.sessions, Accounts: desk, Passwords: account.NewPasswords(accounts{a.db}, desk, a.sessions), Links: links, PublicURL: cfg.PublicURL, Proxies: cfg.Proxies, Sockets: sockets, Lists: lists{a.db, a.queues, a.keys.Wrapping().Clue},
 		Bundles: a, Photos: photo.NewTaker(), Webhooks: webhooks{a.db, a.keys.Wrapping()}, Devices: device.NewDesk(a.db, a.hub, nil), Written: written, TrailKey: a.keys.VerifierKey(), Version: version, Log: log,
 		Pages: webui.Routes(), Heard: a.leases.heard, Unheard: a.leases.Unheard, Outlook: a.Outlook,
 	}

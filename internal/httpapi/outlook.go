@@ -153,8 +153,11 @@ func (c *record) close() {
 	}
 }
 
-// recordPages bounds how much of a desk's past is read: 10,000 calibrations, the one opened last first.
-const recordPages = 20
+// How much of a desk's past is read: 10,000 calibrations, the one opened last first.
+const (
+	recordPage  = 500
+	recordPages = 20
+)
 
 // queueRecord gives a desk's record.
 func (s *Server) queueRecord(w http.ResponseWriter, r *http.Request, actor stream.Actor) error {
@@ -172,7 +175,7 @@ func (s *Server) recordOf(ctx context.Context, desk stream.ID, since time.Time) 
 	c := &record{Days: recordDays, Aim: dispatch.Chance}
 	var before *stream.ID
 	for range recordPages {
-		rows, err := s.Lists.OfDesk(ctx, desk, Page{Before: before, Limit: mostQueued})
+		rows, err := s.Lists.OfDesk(ctx, desk, Page{Before: before, Limit: recordPage})
 		if err != nil {
 			return nil, err
 		}
@@ -185,7 +188,7 @@ func (s *Server) recordOf(ctx context.Context, desk stream.ID, since time.Time) 
 				c.add(q)
 			}
 		}
-		if len(rows) < mostQueued {
+		if len(rows) < recordPage {
 			break
 		}
 		before = &rows[len(rows)-1].Stream.ID

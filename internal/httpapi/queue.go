@@ -16,9 +16,6 @@ import (
 	"readback/internal/stream"
 )
 
-// mostQueued is how many requests, those with the earliest due times, are put in order.
-const mostQueued = 500
-
 // queued is a request with its place in the desk's queue.
 type queued struct {
 	Row
@@ -44,7 +41,7 @@ func (s *Server) queue(w http.ResponseWriter, r *http.Request, actor stream.Acto
 	if err != nil {
 		return err
 	}
-	rows, err := s.Lists.Waiting(r.Context(), actor.Org, mostQueued)
+	rows, err := s.Lists.Waiting(r.Context(), actor.Org)
 	if err != nil {
 		return err
 	}

@@ -27,9 +27,9 @@ type Lists interface {
 	OfDesk(ctx context.Context, desk stream.ID, page Page) ([]Row, error)
 	// InHand gives those of them that are guided, running or stopped.
 	InHand(ctx context.Context, desk stream.ID) ([]Row, error)
-	// Waiting gives the calibrations that wait for a specialist of the desk, the earliest due time first: those of shops that
-	// have an agreement with it.
-	Waiting(ctx context.Context, desk stream.ID, limit int) ([]Row, error)
+	// Waiting gives the calibrations that wait for a specialist of the desk, the 500 with the earliest due times, which come
+	// first: those of shops that have an agreement with it. These rows and those in hand are others' too, and not to be changed.
+	Waiting(ctx context.Context, desk stream.ID) ([]Row, error)
 	// Accounts gives the ways in of an organisation's members, by their sign-in names.
 	Accounts(ctx context.Context, org stream.ID) ([]SignIn, error)
 }
