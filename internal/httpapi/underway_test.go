@@ -24,12 +24,13 @@ import (
 // slow is a client that takes nothing of its answer until it is let go.
 type slow struct {
 	*httptest.ResponseRecorder
-	came chan<- struct{}
-	let  <-chan struct{}
+	first sync.Once // an answer may come in many pieces
+	came  chan<- struct{}
+	let   <-chan struct{}
 }
 
 func (s *slow) Write(b []byte) (int, error) {
-	s.came <- struct{}{}
+	s.first.Do(func() { s.came <- struct{}{} })
 	<-s.let
 	return s.ResponseRecorder.Write(b)
 }
@@ -69,7 +70,7 @@ func TestSlowReadersAreCounted(t *testing.T) {
 		came, taken := make(chan struct{}, n), make(chan struct{})
 		var all sync.WaitGroup
 		for range n {
-			all.Go(func() { handler.ServeHTTP(&slow{httptest.NewRecorder(), came, taken}, request(toy.Ann, path)) })
+			all.Go(func() { handler.ServeHTTP(&slow{ResponseRecorder: httptest.NewRecorder(), came: came, let: taken}, request(toy.Ann, path)) })
 		}
 		for range n {
 			<-came
