@@ -70,7 +70,9 @@ func TestSlowReadersAreCounted(t *testing.T) {
 		came, taken := make(chan struct{}, n), make(chan struct{})
 		var all sync.WaitGroup
 		for range n {
-			all.Go(func() { handler.ServeHTTP(&slow{ResponseRecorder: httptest.NewRecorder(), came: came, let: taken}, request(toy.Ann, path)) })
+			all.Go(func() {
+				handler.ServeHTTP(&slow{ResponseRecorder: httptest.NewRecorder(), came: came, let: taken}, request(toy.Ann, path))
+			})
 		}
 		for range n {
 			<-came
