@@ -45,7 +45,9 @@ func (c *clock) run(ctx context.Context, stopping <-chan struct{}) {
 	}
 }
 
-// compare takes the Store's answer for the time half-way between asking and hearing.
+// compare follows the Store's clock as far as its answer says. The Store read it between asking and hearing, nobody knows
+// when: what was believed before stays where that allows it, else as little is changed as it allows. A machine that is busy
+// for a second while it asks, as at its start, so gets no wrong clock by it.
 func (c *clock) compare(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, mostOffset)
 	defer cancel()
@@ -55,7 +57,8 @@ func (c *clock) compare(ctx context.Context) error {
 		return fmt.Errorf("compare clocks: %w", err)
 	}
 	heard := c.local()
-	c.offset.Store(int64(there.Sub(asked.Add(heard.Sub(asked) / 2))))
+	least, most := there.Sub(heard), there.Sub(asked)
+	c.offset.Store(min(max(c.offset.Load(), int64(least)), int64(most)))
 	c.known.Store(true)
 	return nil
 }

@@ -541,6 +541,44 @@ func TestClockFarOff(t *testing.T) {
 	})
 }
 
+// slowly answers what its clock shows after a while on the way there and another on the way back.
+type slowly struct {
+	live.Store
+	there, back time.Duration
+}
+
+func (s slowly) Now(ctx context.Context) (time.Time, error) {
+	time.Sleep(s.there)
+	defer time.Sleep(s.back)
+	return s.Store.Now(ctx)
+}
+
+// A Store that is slow to answer when it is asked for the time moves no clock that is right, and one that is wrong no
+// farther than it must be.
+func TestClockOfABusyMachine(t *testing.T) {
+	inBubble(t, func(t *testing.T, w *world) {
+		for _, c := range []struct{ there, back, behind, left time.Duration }{
+			{1800 * time.Millisecond, 0, 0, 0},
+			{0, 1800 * time.Millisecond, 0, 0},
+			{600 * time.Millisecond, 600 * time.Millisecond, 0, 0},
+			{0, 0, 1500 * time.Millisecond, 0},
+			{0, 300 * time.Millisecond, 1500 * time.Millisecond, 300 * time.Millisecond}, // it may have been read last
+			{300 * time.Millisecond, 0, 1500 * time.Millisecond, 0},
+			{300 * time.Millisecond, 0, -1500 * time.Millisecond, -300 * time.Millisecond},
+		} {
+			h := w.node(func(cfg *live.Config) {
+				cfg.Store = slowly{cfg.Store, c.there, c.back}
+				cfg.Now = func() time.Time { return time.Now().Add(-c.behind) }
+			})
+			_, err := h.Do(t.Context(), w.technician, w.cal, w.cmd(w.cal, "add", `{"n":1}`))
+			require.NoError(t, err)
+			v, err := h.View(t.Context(), w.technician, w.cal)
+			require.NoError(t, err)
+			require.Equal(t, time.Now().Add(-c.left).Truncate(time.Millisecond).UTC(), v.Now, "%+v", c)
+		}
+	})
+}
+
 // A node that is not fit, as with a full disk, refuses before anything is decided.
 func TestUnfitNode(t *testing.T) {
 	inBubble(t, func(t *testing.T, w *world) {
