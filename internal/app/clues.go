@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
@@ -52,11 +53,19 @@ func (a *App) makeAllClues(ctx context.Context) (made int, err error) {
 			return made, err
 		}
 		for _, k := range keys {
-			n, err := a.cluesOf(ctx, k)
+			clues, err := a.cluesOf(ctx, k)
+			var broken *unreadable
+			if errors.As(err, &broken) { // for good: the others do not wait for it
+				a.log.ErrorContext(ctx, "a job is not found by plate and VIN", slog.Any("cause", err))
+				continue
+			}
+			if err == nil {
+				err = a.db.AddClues(ctx, k.Stream, k.ID, clues)
+			}
 			if err != nil {
 				return made, err
 			}
-			made += min(n, 1)
+			made += min(len(clues), 1)
 		}
 		if err := a.db.CluesMade(ctx, keys); err != nil || len(keys) == 0 {
 			return made, err
@@ -64,29 +73,37 @@ func (a *App) makeAllClues(ctx context.Context) (made int, err error) {
 	}
 }
 
-// cluesOf makes one job's. A key of another kind of stream has no entries of a job.
-func (a *App) cluesOf(ctx context.Context, k postgres.OwnedKey) (int, error) {
+// unreadable is a job whose entries are there and give nothing.
+type unreadable struct {
+	job   stream.ID
+	cause error
+}
+
+func (u *unreadable) Error() string { return fmt.Sprintf("job %s: %v", u.job, u.cause) }
+func (u *unreadable) Unwrap() error { return u.cause }
+
+// cluesOf gives one job's. A key of another kind of stream has no entries of a job.
+func (a *App) cluesOf(ctx context.Context, k postgres.OwnedKey) (all []trail.Clue, err error) {
 	records, err := a.db.Load(ctx, stream.Ref{Kind: stream.Job, ID: k.Stream}, 0, 0)
 	if err != nil || len(records) == 0 {
-		return 0, err
+		return nil, err
 	}
 	key, err := a.keys.Wrapping().Unwrap(k.WrappedKey)
 	if err != nil {
-		return 0, fmt.Errorf("job %s: %w", k.Stream, err)
+		return nil, &unreadable{k.Stream, err}
 	}
-	var all []trail.Clue
 	for _, r := range records {
 		e, err := trail.Decode(r)
-		if err != nil {
-			return 0, fmt.Errorf("entry %d of job %s: %w", r.Seq, k.Stream, err)
-		}
 		cmd := e.Command
-		if cmd.Data, err = trail.EachSealed(cmd.Data, func(path string, s stream.Sealed) (any, error) { return key.Open(k.Stream, path, s) }); err != nil {
-			return 0, fmt.Errorf("entry %d of job %s: %w", r.Seq, k.Stream, err)
+		if err == nil {
+			cmd.Data, err = trail.EachSealed(cmd.Data, func(path string, s stream.Sealed) (any, error) { return key.Open(k.Stream, path, s) })
+		}
+		if err != nil {
+			return nil, &unreadable{k.Stream, fmt.Errorf("entry %d: %w", r.Seq, err)}
 		}
 		for _, value := range job.Clues(cmd) {
 			all = append(all, a.keys.Wrapping().Clue(value))
 		}
 	}
-	return len(all), a.db.AddClues(ctx, k.Stream, k.ID, all)
+	return all, nil
 }

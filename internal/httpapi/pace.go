@@ -56,26 +56,23 @@ func (p *paces) begin(who stream.Person) (done func(), err error) {
 
 // take uses up a request, or refuses it; who is refused uses up nothing.
 func (p *paces) take(who stream.Person, now time.Time) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.people.Most, p.people.Every = mostRequests, requestEvery
-	if wait := p.people.Wait(who, now); wait > 0 {
-		return fault.New(fault.TooMany, fmt.Sprintf("You ask too often: %d requests in a second, after %d at once. Go on more slowly.",
-			time.Second/requestEvery, mostRequests)).After(wait)
-	}
-	p.people.Take(who, now)
-	return nil
+	return p.use(&p.people, mostRequests, requestEvery, who, now, "You ask too often: %d requests in a second, after %d at once. Go on more slowly.")
 }
 
 // stop uses up one of the tries for what stops the work, or refuses it.
 func (p *paces) stop(who stream.Person, now time.Time) error {
+	return p.use(&p.stops, mostStops, stopEvery, who, now, "You stop too often: %d times in a second, after %d at once. What you sent before was heard.")
+}
+
+// use takes one of most from the member's bucket, which fills by one at each every. The refusal says how many fill it in a
+// second, and how many it holds.
+func (p *paces) use(of *pace.Buckets[stream.Person], most int, every time.Duration, who stream.Person, now time.Time, refusal string) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.stops.Most, p.stops.Every = mostStops, stopEvery
-	if wait := p.stops.Wait(who, now); wait > 0 {
-		return fault.New(fault.TooMany, fmt.Sprintf("You stop too often: %d times in a second, after %d at once. What you sent before was heard.",
-			time.Second/stopEvery, mostStops)).After(wait)
+	of.Most, of.Every = most, every
+	if wait := of.Wait(who, now); wait > 0 {
+		return fault.New(fault.TooMany, fmt.Sprintf(refusal, time.Second/every, most)).After(wait)
 	}
-	p.stops.Take(who, now)
+	of.Take(who, now)
 	return nil
 }

@@ -20,7 +20,7 @@ func TestRecordsAreFound(t *testing.T) {
 	t.Parallel()
 	s := apptest.Start(t)
 	tech, spec := s.As(apptest.Technician), s.As(apptest.Specialist)
-	job, corrected := tech.OpenJob(), tech.OpenJob()
+	broken, job, corrected := tech.OpenJob(), tech.OpenJob(), tech.OpenJob()
 	one, other := tech.OpenCalibration(job), tech.OpenCalibration(corrected)
 	tech.Request(one)
 	spec.Do(one, "claim", `{}`)
@@ -74,9 +74,14 @@ func TestRecordsAreFound(t *testing.T) {
 	conn := s.SQL()
 	defer conn.Close(t.Context())
 
-	// As an update finds a database of before: the next server that starts makes what jobs are found by from their entries.
+	// As an update finds a database of before: the next server that starts makes what jobs are found by from their entries, also
+	// behind one whose entries nobody can open any more.
+	_, err := conn.Exec(t.Context(), `delete from readback.clue where job = $1`, broken.ID.String())
+	require.NoError(t, err)
+	_, err = conn.Exec(t.Context(), `update readback.stream_key set wrapped = set_byte(wrapped, 20, get_byte(wrapped, 20) # 1) where stream = $1`, broken.ID.String())
+	require.NoError(t, err)
 	kept := s.Stored()
-	_, err := conn.Exec(t.Context(), `delete from readback.clue`)
+	_, err = conn.Exec(t.Context(), `delete from readback.clue`)
 	require.NoError(t, err)
 	require.Empty(t, find(tech, "plate=DEMO 1"))
 	_, err = conn.Exec(t.Context(), `update readback.clue_cursor set done = '00000000-0000-0000-0000-000000000000'`)
